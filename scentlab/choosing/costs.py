@@ -84,9 +84,9 @@ class LoadCosts(Result):
     table : DataFrame of the load that costs least, the recommended and the highest that is
         admitted: which, load_pct (% of wax), content_pct (% of total), materials, complaints,
         lost_sales and cost (of the batch, expected, in ``currency``), cost_lower and cost_upper
-        (90 %), sweating (expected pieces of the batch), chance_many (that ``costs.many`` or more
-        of them sweat). Without a number of the maker's no load is said to cost least, and what is
-        not known is missing.
+        (90 % limits of what is expected, not of single batches), sweating (expected pieces of the
+        batch), chance_many (that ``costs.many`` or more of them sweat). Without a number of the
+        maker's no load is said to cost least, and what is not known is missing.
     cheaper : chance that the load of least cost truly costs less than the recommended one; 0 where
         they are one. nearly : lowest and highest load (% of wax) that cost at most 2 % more.
     """
@@ -134,7 +134,7 @@ class LoadCosts(Result):
     def _money(self, row):
         ends = cost_range(row, lambda amount: say_money(amount, ""))
         mean = say_money(row["cost"], self.currency or "in your currency")
-        return f"{mean} on average (90 % of cases: {ends})"
+        return f"{mean} on average (90 % sure: {ends})"
 
     def _sweat_words(self):
         rows = self.table.drop_duplicates("load_pct")
@@ -147,10 +147,10 @@ class LoadCosts(Result):
 
 
 def cost_range(row, say):
-    """The limits of a cost that 90 % of cases keep to, in words; a few that cost far more lift the
-    mean over them."""
+    """The limits of an average cost, 90 % sure, in words; a small chance of far more lifts the mean
+    over them."""
     ends = f"{say(row['cost_lower'])} to {say(row['cost_upper'])}"
-    return f"{ends}, rarely far more" if row["cost"] > row["cost_upper"] else ends
+    return f"{ends}, perhaps far more" if row["cost"] > row["cost_upper"] else ends
 
 
 def coster(analysis: Any):
@@ -274,6 +274,9 @@ class _Known:
         yield ("Pieces of a pot sweat together, so few pots make many sweating pieces likelier "
                "than pieces that sweat each on their own. What the test leaves open is counted.")
         if costs.complaint:
+            yield ("A cost is the average over many batches, and the range beside it says how sure "
+                   "that average is: a batch without a sweating piece costs less, one with several "
+                   "more.")
             yield ("Each sweating piece counts as a complaint, as if every piece sold were kept "
                    "as in the test: pieces kept cooler cost less.")
         if costs.complaint and not costs.lost_sale:

@@ -116,7 +116,7 @@ def costs_table(found):
         ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'], sold=True)}"),
         ("Materials", number("materials")), ("Complaints", number("complaints")),
         ("Lost sales", number("lost_sales")),
-        ("Together, on average (90 % of cases)",
+        ("Together, on average (90 % sure)",
          lambda r: MISSING if is_missing(r["cost"]) else
          f"{say_number(r['cost'])}\n({cost_range(r, say_number)})"),
         ("Sweating pieces expected", number("sweating", 1)),

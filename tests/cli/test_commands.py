@@ -606,7 +606,7 @@ def test_costs_are_those_of_the_makers_own_numbers(run, demo):
     code, out, err = run("costs", demo, "--complaint", 8, "--lost-sale", 6, "--lost-pct", 4,
                          "--pieces", 120, "--pots", 5)
     assert (code, err) == (0, "")
-    for words in ("* soft: ", "costs least: ", " EUR on average (90 % of cases: ",
+    for words in ("* soft: ", "costs least: ", " EUR on average (90 % sure: ",
                   "Of 120 pieces from 5 pots, 3 or more reach sweat grade 2, heat-cycled",
                   "Least cost: ", "Highest allowed: ",
                   "Note: No load above ", "Loads are in % of the wax."):
