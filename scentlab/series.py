@@ -144,6 +144,16 @@ class Series:
                 f"{len(self.throws)} throw scores{more})")
 
 
+def same_record(one, other):
+    """Whether what was seen of the sweat of two series is of one: a copy keeps most of its looks in
+    common with the series that goes on, or is corrected.
+
+    >>> same_record({1, 2, 3}, {2, 3, 4, 5}), same_record({1, 2, 3}, {3, 4, 5})
+    (True, False)
+    """
+    return 2 * len(one & other) > min(len(one), len(other))
+
+
 def tidy_pours(pours):
     """Pours with the loads that were really weighed and the columns of ``POUR_COLUMNS``."""
     pours = pours.copy()

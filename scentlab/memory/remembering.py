@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import io
 import zipfile
-from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -26,6 +25,7 @@ from scentlab.memory.testers import learn_testers, shared_scores
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store, StoreError
 from scentlab.results import FitError
+from scentlab.series import same_record
 from scentlab.text import alike
 from scentlab.workshop import series_in
 
@@ -44,7 +44,8 @@ def remember(
     Parameters
     ----------
     folder : of the workshop. without : names of series folders that are left out, and with them
-        their copies. Of other copies the one that holds most counts.
+        their copies. Of other copies the one that holds most counts, and of those that hold as
+        much the one with most corrections.
     workers : processes that fit; None for all cores; the address of a Dask scheduler for other
         machines, which see the folder at the same path; the numbers are the same.
     progress : callable(done, total). seed : int.
@@ -67,7 +68,7 @@ def remember(
                        f"{', '.join(p.name for p in places) or 'none'}")
     work = partial(_found_in, places, set(without), Path(folder) / FOLDER, seed)
     found = run_series(work, len(places), workers=workers, progress=progress) if places else []
-    copies = _copies([p.name for p in places], [f.seen for f in found], set(without))
+    copies = _copies([p.name for p in places], found, set(without))
     found = [f for p, f in zip(places, found, strict=True) if p.name not in {*without, *copies}]
     if not found:
         raise FitError(f"{folder} has no earlier series to learn from")
@@ -75,7 +76,7 @@ def remember(
     used = [f for f in found if f.invented != real]
     memory = learn([c for f in used for c in f.cells], seed=seed)
     testers = learn_testers([s for f in used for s in f.shared], seed=seed)
-    notes = [f"{name} holds the same records as {other} and is left out."
+    notes = [f"{name} holds mostly the same records as {other} and is left out."
              for name, other in copies.items()]
     notes += [f.note for f in found if f.note]
     if real and any(f.cells and f.invented for f in found):
@@ -83,34 +84,29 @@ def remember(
     return replace(memory, invented=not real, testers=testers, notes=memory.notes + tuple(notes))
 
 
-def _copies(names, seen, without):
-    """Names of series with the name of another that holds the same of one fragrance, or more."""
-    holders, found = defaultdict(list), {}
-    apart = [j for j, name in enumerate(names) if name in without and seen[j]]
-    for i, looks in enumerate(seen):
-        for look in looks:
-            holders[look].append(i)
-    for i, own in enumerate(seen):
-        if names[i] in without or not own:
-            continue
-        rarest = min((holders[look] for look in own), key=len)
-        for j in sorted({*rarest, *apart}):
-            other, left_out = seen[j], names[j] in without
-            if i != j and (own < other or own == other and (left_out or j < i)
-                           or left_out and other < own):
-                found.setdefault(names[i], names[j])
-    return found
+def _copies(names, found, without):
+    """Names of series with the name of another that holds most of the same of one fragrance: the
+    one that is left out, or that holds more."""
+    copies = {}
+    ranks = [(names[i] in without, len(f.seen), f.rows, -i) for i, f in enumerate(found)]
+    for i, own in enumerate(found):
+        for j, other in enumerate(found):
+            if not ranks[i][0] and ranks[j] > ranks[i] and same_record(own.seen, other.seen):
+                copies.setdefault(names[i], names[j])
+    return copies
 
 
 @dataclass(frozen=True)
 class _Found:
     """What a series folder holds: its cells and whether it is invented, a note where it has none,
-    what was seen of the sweat of its fragrance, and what it says of testers."""
+    what was seen of the sweat of its fragrance, how many grades were entered with those that were
+    corrected since, and what it says of testers."""
 
     cells: list = field(default_factory=list)
     invented: bool = False
     note: str = ""
     seen: frozenset = frozenset()
+    rows: int = 0
     shared: list = field(default_factory=list)
 
 
@@ -126,6 +122,7 @@ def _found_in(places, without, kept, seed, number):
                      for look in series.sweat_seen())
     if place.name in without:
         return _Found(seen=seen)
+    rows = len(store.rows("grades", history=True))
     key = looks_key(series)
     cells = _read(kept / f"{place.name}.npz", key, seed)
     if cells is None:
@@ -133,7 +130,7 @@ def _found_in(places, without, kept, seed, number):
         kept.mkdir(exist_ok=True)
         _write(kept / f"{place.name}.npz", cells_to_arrays(cells, key, seed))
     note = "" if cells else f"{place.name} is left out: it has no sweat grades that can be fitted."
-    return _Found(cells, bool(series.invented), note, seen, shared_scores(series))
+    return _Found(cells, bool(series.invented), note, seen, rows, shared_scores(series))
 
 
 def _read(path, key, seed):

@@ -16,6 +16,7 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
+from scentlab.series import same_record
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import RULE_WORDS
 from scentlab.text import alike
@@ -151,10 +152,10 @@ def _invented(analyses):
 
 
 def _records(analyses):
-    """Records that are the same twice are no two series."""
+    """Records that are the same twice, or mostly, are no two series."""
     rows = enumerate((a.series.sweat_seen() for a in analyses), start=1)
-    return next((f"{i} and {j} hold the same records" for (i, one), (j, other)
-                 in itertools.combinations(rows, 2) if one <= other or other <= one), "")
+    return next((f"{i} and {j} hold mostly the same records" for (i, one), (j, other)
+                 in itertools.combinations(rows, 2) if same_record(one, other)), "")
 
 
 def _fragrances(analyses):
