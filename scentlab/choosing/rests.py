@@ -218,6 +218,8 @@ def _short_of(heats, planned):
 
 
 def _age(own, stress, rules, load):
+    if stress not in set(own["stress"]):  # which the row of the storage warns of
+        return "seen up to", "none", "", 1
     days = _watched(own, stress, rules, load)
     last, seen = days.max(), _until(days)
     if not seen:

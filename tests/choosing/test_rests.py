@@ -89,6 +89,15 @@ def test_looks_without_an_age_are_told_and_count_as_of_day_1(looked):
     assert blank.ages == (1.0, 21.0) and np.array_equal(blank.draws, told.draws)
 
 
+def test_a_blend_that_was_not_seen_as_it_decides_has_no_missing_age(looked):
+    """Its inspections at room temperature have their day; heat decides, and there were none."""
+    series = looked(stress="rest")
+    rests = find_rests(series, Rules(), "heat")
+    assert rests.headline("soft").startswith("No piece was inspected heat-cycled")
+    assert "age" not in rests.headline("soft")
+    assert value(rests, "seen up to")["value"] == "none"
+
+
 def test_room_temperature_asked_for_although_heat_was_tested(looked):
     series = looked()
     both = np.where(np.arange(len(series.grades)) % 2, "rest", "heat")
