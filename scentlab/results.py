@@ -117,6 +117,15 @@ def say_percent(probability, digits=0):
     return say_chance(probability, 10.0 ** (-digits - 2), digits)
 
 
+def say_rule(share):
+    """A risk or confidence that somebody set, as it was set: rounded it would be another rule.
+
+    >>> say_rule(0.025), say_rule(0.005), say_rule(0.975), say_rule(0.07)
+    ('2.5 %', '0.5 %', '97.5 %', '7 %')
+    """
+    return f"{100 * share:g} %"
+
+
 def say_chance(chance, least, digits=1):
     """A chance counted from draws: what is nearer to none or all than ``least`` is not told.
 

@@ -16,7 +16,7 @@ from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import PRECISE, at_age, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
-from scentlab.results import Result, say_percent
+from scentlab.results import Result, say_rule
 from scentlab.series import stress_words
 from scentlab.text import count_of
 from scentlab.units import content_from_load, say_load, say_points
@@ -63,9 +63,9 @@ class Ceiling(Result):
             else:
                 parts.append(f"{r.blend}: {say_load(r.ceiling_load_pct, sold=True)}")
         return (
-            f"Highest load with at most {say_percent(self.risk)} chance of sweat grade "
+            f"Highest load with at most {say_rule(self.risk)} chance of sweat grade "
             f"{self.limit_grade} or worse for a piece of a new pot ({self.stress}), held with "
-            f"{say_percent(self.confidence)} confidence: " + "; ".join(parts) + "."
+            f"{say_rule(self.confidence)} confidence: " + "; ".join(parts) + "."
         )
 
     def of(self, blend):
@@ -182,7 +182,7 @@ def _of_blend(blend, counts, draws, fit, rules, stress):
             f"No piece of {blend} sweated up to {highest:.1f} % of wax, but the "
             f"{int(top['n'].sum())} "
             f"dry pieces above {ceiling:.1f} % are too few to hold a risk under "
-            f"{say_percent(rules.risk)} with {say_percent(rules.confidence)} confidence there."
+            f"{say_rule(rules.risk)} with {say_rule(rules.confidence)} confidence there."
         )
     elif quantile >= highest:
         notes.append(
@@ -227,7 +227,7 @@ def _held(row, below, high, wet, pieces, rules):
     note = (
         f"{wet} of {count_of(pieces, 'piece')} of {row['blend']} at {say_load(high)} or less "
         f"reached sweat grade {rules.limit_grade}: more than a risk of "
-        f"{say_percent(rules.risk)} allows, so {where}. Look up how they were poured "
+        f"{say_rule(rules.risk)} allows, so {where}. Look up how they were poured "
         "and graded, and pour these loads again."
     )
     state = NONE if np.isnan(held) else INSIDE
@@ -240,6 +240,6 @@ def _why_none(blend, counts, lowest, rules):
     pieces = int(own["n"].sum())
     return (
         f"Not even the lowest load tested of {blend}, {say_load(lowest)}, is shown to keep the "
-        f"risk under {say_percent(rules.risk)} ({wet} of {count_of(pieces, 'piece')} there reached "
+        f"risk under {say_rule(rules.risk)} ({wet} of {count_of(pieces, 'piece')} there reached "
         f"sweat grade {rules.limit_grade})."
     )

@@ -6,7 +6,7 @@ from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
 from scentlab.choosing.rests import by_day, seen_until
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import saving_words
-from scentlab.results import say_odds, say_percent
+from scentlab.results import say_odds, say_percent, say_rule
 from scentlab.text import count_of, in_sentences
 from scentlab.units import load_from_content, say_load_oz, say_percent_of_wax
 
@@ -29,7 +29,7 @@ def headline(row, rules, evidence, ceiling, rests):
         *pair_sentences(row["blend"], evidence, rules),
         _seen_words(row, rules, rests, seen_until(
             evidence.series, row["blend"], ceiling.stress, rules, row["load_pct"])),
-        f"{odds} that more than {say_percent(rules.risk)} of pieces of new pots would sweat"
+        f"{odds} that more than {say_rule(rules.risk)} of pieces of new pots would sweat"
         f"{by_day(evidence.sweat, rules)}",
     ]
     if not pd.isna(row["dry_bound"]):

@@ -11,7 +11,7 @@ from scentlab.choosing.ceiling import NEAR_PCT, chances_over
 from scentlab.choosing.finish import compare_finish
 from scentlab.choosing.headline import highest_safe
 from scentlab.choosing.rests import Rests, by_day, find_rests
-from scentlab.results import FitError, say_odds, say_percent
+from scentlab.results import FitError, say_odds, say_rule
 from scentlab.text import capital, spelling
 from scentlab.units import say_load_oz
 
@@ -77,7 +77,7 @@ def _tested(analysis, blend, load):
         return f"Never tested above {say_load_oz(high)}: nothing is known of this load."
     over, = chances_over(analysis.sweat, blend, [load], rules)
     odds = say_odds(over, analysis.pick.table["least_told"].min())
-    said = f"{odds} that more than {say_percent(rules.risk)} of pieces of new pots would sweat"
+    said = f"{odds} that more than {say_rule(rules.risk)} of pieces of new pots would sweat"
     said += f"{by_day(analysis.sweat, rules)}."
     below = f" The lowest load tested was {say_load_oz(low)}." if load < low - NEAR_PCT else ""
     return f"{said[0].upper()}{said[1:]}{below}"

@@ -21,7 +21,7 @@ from scentlab.fitting.looks import nearly, next_look, reached, settle_looks
 from scentlab.fitting.new_lot import fit_new_lot
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT, summary, weighted_quantile
-from scentlab.results import FitError, Result, say_odds, say_percent
+from scentlab.results import FitError, Result, say_odds, say_rule
 from scentlab.series import stress_words
 from scentlab.text import count_of, in_sentences, spelling
 from scentlab.units import say_load_oz, say_percent_of_wax
@@ -111,7 +111,7 @@ class LotCheck(Result):
             return in_sentences([said, self.notes[0].removesuffix(".")])
         odds = say_odds(self.chance_over, 0.01)
         return in_sentences([
-            said, f"{odds} that more than {say_percent(self.risk)} of its pieces would sweat at "
+            said, f"{odds} that more than {say_rule(self.risk)} of its pieces would sweat at "
             f"{say_percent_of_wax(self.load_pct, sold=True)}"])
 
     def _pieces(self):
@@ -227,7 +227,7 @@ def _verdict(seen, load, over, k_hat, rules):
     wet, pieces = int(below["sweated"].sum()), int(below["pieces"].sum())
     if speak_against(wet, pieces, rules.risk):
         return REJECT, [f"{wet} of {count_of(pieces, 'piece')} at {say_load_oz(load)} or less "
-                        f"sweated: more than a risk of {say_percent(rules.risk)} allows, whatever "
+                        f"sweated: more than a risk of {say_rule(rules.risk)} allows, whatever "
                         "the model."]
     if k_hat > K_HAT_LIMIT:
         return MORE, ["This lot is unlike all that the series makes likely; pour more of it."]

@@ -16,7 +16,7 @@ from scentlab.choosing.saving import LEFT_OUT
 from scentlab.choosing.waits import what_to_test
 from scentlab.fitting.throw import throw_draws
 from scentlab.maths.threads import one_thread
-from scentlab.results import FitError, Result, say_percent
+from scentlab.results import FitError, Result, say_rule
 from scentlab.series import stress_words
 from scentlab.units import is_typed, load_from_content, say_load_oz, say_percent_of_wax
 
@@ -159,7 +159,7 @@ def _choose(blend, evidence, rules, ceiling):
         return {"reason": f"no load can be given: no piece was inspected {storage}"}
     if row["state"] == NONE:
         return {"reason": "no tested load qualifies: none is shown to keep the risk of sweat grade "
-                f"{rules.limit_grade} under {say_percent(rules.risk)}"}
+                f"{rules.limit_grade} under {say_rule(rules.risk)}"}
     limits = caps(blend, evidence, rules, ceiling)
     held_by = min(limits, key=limits.get)
     top = _highest_within(limits[held_by])
@@ -220,18 +220,19 @@ def _steps(bottom, top):
 
 def _changes(evidence, rules, ceiling):
     """The chosen load of each blend had one rule been another; ``ceiling`` is under ``rules``."""
-    risk, now = rules.risk, say_percent(rules.risk)
+    risk, loss = rules.risk, rules.throw_loss
     others = {
-        f"risk {say_percent(2 * risk)} instead of {now}": {"risk": min(2 * risk, 0.5)},
-        f"risk {say_percent(risk / 2, 1)} instead of {now}": {"risk": max(risk / 2, 0.001)},
+        **{f"risk {say_rule(other)} instead of {say_rule(risk)}": {"risk": other}
+           for other in (min(2 * risk, 0.5), max(risk / 2, 0.001))},
         "80 % sure": {"confidence": 0.80}, "99 % sure": {"confidence": 0.99},
+        **{f"{say_points(other)} of throw given up": {"throw_loss": float(other)}
+           for other in np.clip([loss / 2, 2 * loss], LEAST_LOSS, MOST_LOSS)},
     }
-    for loss in np.clip([rules.throw_loss / 2, 2 * rules.throw_loss], LEAST_LOSS, MOST_LOSS):
-        if loss != rules.throw_loss:
-            others[f"{say_points(loss)} of throw given up"] = {"throw_loss": float(loss)}
     rows = []
     for words, change in others.items():
         other = replace(rules, **change)
+        if other == rules:
+            continue
         limit = ceiling if "throw_loss" in change else find_ceiling(evidence.sweat, other)
         rows += [(words, choice["blend"], choice["load_pct"])
                  for choice in chosen_loads(evidence, other, limit)]

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from scentlab.materials import Refusal
+from scentlab.results import say_rule
 from scentlab.schema import MOST_LOAD_PCT, STRESS_WORDS, STRESSES, THROW_KINDS, THROW_WORDS
 from scentlab.text import spelling
 from scentlab.units import say_load_oz
@@ -98,8 +99,8 @@ class Rules:
             age = f"{self.ship_age_days:g} days of age"
             by = f", by the first inspection at day {self.ship_age_days:g} or later"
         words = (
-            f"at most {100 * self.risk:g} % of the pieces of new pots at sweat grade "
-            f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {100 * self.confidence:g} % "
+            f"at most {say_rule(self.risk)} of the pieces of new pots at sweat grade "
+            f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {say_rule(self.confidence)} "
             f"sure{by}; at most {self.throw_loss:g} points (of 10) of "
             f"{THROW_WORDS[self.throw_kind]} throw given up; frost of grade "
             f"{self.frost_limit_grade} or more at {age}"

@@ -16,7 +16,7 @@ from scentlab.choosing.rules import THROW_WORDS
 from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
-from scentlab.results import Result, say_percent
+from scentlab.results import Result, say_rule
 from scentlab.schema import SWEAT_GRADES
 from scentlab.series import stress_words
 from scentlab.text import count_of, in_sentences
@@ -200,10 +200,10 @@ def _sweats(load, wet):
 def _answer(analysis, blend):
     """The load in a few short sentences; where there is none, what to pour meanwhile."""
     row = analysis.pick.of(blend)
-    sure = f"{say_percent(analysis.rules.confidence)} sure"
+    sure = f"{say_rule(analysis.rules.confidence)} sure"
     usual, wet = recommended_by_maker(analysis.series, blend), lowest_sweated(analysis, blend)
     if row["load_pct"] > 0:
-        low = say_percent(analysis.rules.risk)
+        low = say_rule(analysis.rules.risk)
         found = analysis.ceiling.of(blend)
         said = [*use_words(row, found, analysis),
                 f"at most {low} of pieces of new pots would sweat"

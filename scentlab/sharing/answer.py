@@ -18,7 +18,7 @@ import pandas as pd
 
 from scentlab.choosing.pick import choose_load
 from scentlab.materials import say_lot
-from scentlab.results import Result, say_percent
+from scentlab.results import Result, say_rule
 from scentlab.sharing.guard import SharingError, need
 from scentlab.sharing.pages import RULE_WORDS, place_for, to_json, write_whole
 from scentlab.units import say_load
@@ -197,7 +197,7 @@ class Weighed(Result):
     def proposed(self):
         """What the answer would change, in words."""
         rules = [
-            f"{words} {say_percent(value, 1) if name in _SHARES else f'{value:g}'}"
+            f"{words} {say_rule(value) if name in _SHARES else f'{value:g}'}"
             for name, words in _RULES.items() if (value := self.answer.rules.get(name)) is not None
         ]
         limits = [f"highest load of {b} {say_load(x)}" for b, x in self.answer.limits.items()]

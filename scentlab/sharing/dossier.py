@@ -9,7 +9,7 @@ from typing import Any
 import scentlab
 from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
-from scentlab.results import say_odds, say_percent
+from scentlab.results import say_odds, say_rule
 from scentlab.schema import SWEAT_GRADES, WARMTH
 from scentlab.series import HIDDEN_FRAGRANCE
 from scentlab.sharing.figures import of_blend
@@ -87,12 +87,12 @@ def _answer(analysis, row, batch):
                    + ("recommended" if known.recommended else "typed, not the recommended one"))
     yield "Highest safe load", _load(row["ceiling_load_pct"])
     yield "Rule", (
-        f"{say_percent(rules.confidence, 0)} sure that at most {say_percent(rules.risk)} of pieces "
+        f"{say_rule(rules.confidence)} sure that at most {say_rule(rules.risk)} of pieces "
         f"of new pots reach sweat grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]})")
     if known.recommended and not is_missing(row["p_over"]):
         yield "Sweat", (f"risk {' '.join(tables.SWEAT_RISK(row).split())}; "
                         f"{say_odds(row['p_over'], row['least_told'])} that it is over "
-                        f"{say_percent(rules.risk)}")
+                        f"{say_rule(rules.risk)}")
     if known.recommended and not is_missing(row["throw"]):
         yield f"{THROW_WORDS[rules.throw_kind].capitalize()} throw", (
             f"{row['throw']:.1f} of 10 ({row['throw_lower']:.1f} to {row['throw_upper']:.1f})")

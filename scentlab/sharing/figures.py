@@ -15,7 +15,7 @@ from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.looks import reached, with_stress
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
-from scentlab.results import FitError, say_percent
+from scentlab.results import FitError, say_rule
 from scentlab.schema import SWEAT_GRADES
 from scentlab.units import (
     load_from_ounces_per_pound,
@@ -229,7 +229,7 @@ def legend(analysis):
                       for g, w in enumerate(SWEAT_GRADES))
     lines = [
         "bands: 90 % intervals; shaded: loads tested",
-        f"dotted: accepted risk, {say_percent(rules.risk)}; scale of risk: square root",
+        f"dotted: accepted risk, {say_rule(rules.risk)}; scale of risk: square root",
         f"grades: {words}; filled: {grade}+",
     ]
     if not is_missing(best["sweat_risk"]):

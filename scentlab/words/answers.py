@@ -15,7 +15,7 @@ from scentlab.choosing.saving import saving_words
 from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.fitting.looks import with_stress
 from scentlab.materials import say_lot
-from scentlab.results import say_percent
+from scentlab.results import say_rule
 from scentlab.schema import WARMTH
 from scentlab.series import stress_words
 from scentlab.text import capital
@@ -122,7 +122,7 @@ def _facts(analysis, best, without):
     yield "Highest safe load", (
         "at least " if state in (OPEN_ABOVE, DRY) else "", say_loads(safe, sold=True),
         *_in_turn(_without_a_pot(without, blend, safe)),
-        f": {say_percent(rules.confidence)} sure at most {say_percent(rules.risk)} of new pieces "
+        f": {say_rule(rules.confidence)} sure at most {say_rule(rules.risk)} of new pieces "
         f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}",
         _at_room_temperature(analysis, blend, safe))
     yield "Wax maker", tuple(_limit_words(series, best))

@@ -14,7 +14,7 @@ from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import planned_loads, with_stress
 from scentlab.materials import say_lot
-from scentlab.results import heading, in_trade_words, say_odds, say_percent
+from scentlab.results import heading, in_trade_words, say_odds, say_percent, say_rule
 from scentlab.text import capital
 from scentlab.units import (
     content_from_load,
@@ -183,7 +183,7 @@ def _bought(rules, least):
     """Columns of what a load risks and gives, shared by the pick and the trade-off."""
     return (
         (f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)", SWEAT_RISK),
-        (f"Chance that the risk is over {100 * rules.risk:g} %",
+        (f"Chance that the risk is over {say_rule(rules.risk)}",
          said("p_over", say_over, least)),
         (f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0–10 (90 % interval)", _THROW),
     )
@@ -245,8 +245,8 @@ def choice_table(choices, limits):
     return view(
         "Recommended / highest safe load under other rules",
         list(dict.fromkeys(zip(choices["risk"], choices["confidence"], strict=True))),
-        ("Risk at most", lambda rule: f"{100 * rule[0]:g} %"),
-        ("How sure", lambda rule: f"{100 * rule[1]:g} %"),
+        ("Risk at most", lambda rule: say_rule(rule[0])),
+        ("How sure", lambda rule: say_rule(rule[1])),
         *((b, cell(b)) for b in limits),
     )
 

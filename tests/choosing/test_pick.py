@@ -11,6 +11,7 @@ from scentlab.choosing.analysis import analyse, what_if
 from scentlab.choosing.ceiling import NONE, find_ceiling
 from scentlab.choosing.pick import _highest_within, _steps, choose_load
 from scentlab.choosing.rules import Rules
+from scentlab.choosing.so_far import loads_so_far
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.fitting.throw import throw_draws
 from scentlab.results import FitError
@@ -280,6 +281,23 @@ class TestWhatIf:
         changes = analysis.pick.changes.set_index(["change", "blend"])["load_pct"]
         other = row(what_if(analysis, confidence=0.99))
         assert changes["99 % sure", "soft"] == other["load_pct"]
+
+    def test_a_rule_is_said_as_it_was_set(self, analysis):
+        """Rounded to whole per cents it would be another, stricter or milder rule."""
+        rules = Rules(risk=0.005, confidence=0.975)
+        pick, safe = choose_load(analysis, rules), find_ceiling(analysis.sweat, rules)
+        said = loads_so_far(replace(analysis, rules=rules, pick=pick, ceiling=safe)).answer
+        assert "at most 0.5 % chance" in safe.sentence and "97.5 % confidence" in safe.sentence
+        assert "97.5 % sure" in said
+        for words in (pick.sentence, safe.sentence, said):
+            assert "under 1 %" not in words and "98 %" not in words
+        assert {"risk 1 % instead of 0.5 %", "risk 0.25 % instead of 0.5 %"} <= set(
+            pick.changes["change"])
+
+    def test_a_rule_at_its_bound_is_not_set_beside_itself(self, analysis):
+        changes = what_if(analysis, risk=0.001, confidence=0.99).changes["change"]
+        assert [c for c in changes.unique() if "risk" in c or "sure" in c] == [
+            "risk 0.2 % instead of 0.1 %", "80 % sure"]
 
 class TestAnalysis:
     def test_same_seed_same_pick(self, analysis):

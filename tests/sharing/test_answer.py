@@ -151,7 +151,7 @@ def test_lines_tell_what_is_proposed_and_both_picks(analysis, answer):
     lines = list(weigh_answer(analysis, answer).lines)
     blend = analysis.series.blends["blend"].iloc[0]
     assert lines[0] == (
-        "the wax maker answers: risk 10.0 %; highest load of "
+        "the wax maker answers: risk 10 %; highest load of "
         f"{blend} 6.0 % of wax (5.7 % of total)."
     )
     assert lines[1] == "* firm wax, lot F-03: oil content 0.4 %."
