@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +25,7 @@ from scentlab.text import count_of
 # Points of throw under which a difference is of no account, and how sure a note must be of it.
 MARGIN, SURE, PEAK_SURE = 0.5, 0.8, 0.9
 GRID = 101
+SHARED = 0.3  # of the loads that two blends span, below which one shape of curve says little
 _AGAINST = (
     "Pairs and scores speak against each other: look for a swapped label or a wrong code before "
     "either is believed."
@@ -154,7 +156,8 @@ def fit_throw(
     pairs = settle_pairs(pairs, kind)
     scores, notes = _settle(throws, kind, pairs)
     fit = _fit(scores, pairs, kind, draws, seed)
-    notes += fit.notes + _panel_notes(scores) + _curve_notes(fit) + _order_notes(fit)
+    notes += fit.notes + _panel_notes(scores) + _curve_notes(fit) + _apart_note(fit)
+    notes += _order_notes(fit)
     return replace(fit, notes=notes + _with_and_without(fit, scores, pairs, draws, seed))
 
 
@@ -432,6 +435,28 @@ def _curve_notes(fit):
                 f"{low:.1f} % (chance {'over 99' if alike > 0.99 else f'{100 * alike:.0f}'} %)."
             )
     return tuple(notes)
+
+
+def _apart_note(fit):
+    """The two blends whose loads overlap least, where that is little: all share one curve's shape,
+    which the loads of the one then set for the other."""
+    spans = [r for r in fit.tested.itertuples() if r.highest_pct - r.lowest_pct > ONE_LOAD]
+    two = min(itertools.combinations(spans, 2), key=lambda two: _shared(*two), default=None)
+    if two is None or _shared(*two) >= SHARED:
+        return ()
+    each = " and ".join(
+        f"{r.blend} from {r.lowest_pct:.1f} to {r.highest_pct:.1f} %" for r in two)
+    return (
+        f"{THROW_WORDS[fit.kind].capitalize()} throw of all blends is taken to rise along one "
+        f"shape of curve, but {each} of wax share few loads: where one levels off and the other "
+        "rises on, what they gain can lie outside its 90 % interval. Score both at the same loads.",
+    )
+
+
+def _shared(one, other):
+    """The share of the loads that two blends span which both were tested at; negative apart."""
+    both = min(one.highest_pct, other.highest_pct) - max(one.lowest_pct, other.lowest_pct)
+    return both / (max(one.highest_pct, other.highest_pct) - min(one.lowest_pct, other.lowest_pct))
 
 
 def _order_notes(fit):

@@ -550,6 +550,22 @@ class TestNotes:
             "Each blend was scored from one pot, so how throw differs between pots is not known."
         )
 
+    def test_blends_whose_loads_hardly_overlap(self):
+        """All share one shape of curve, which the loads of one blend then set for the other."""
+        frame = scores(1)
+        apart = frame["load_pct"].where(frame["blend"] == "soft", frame["load_pct"] + 10.0)
+        (low, high), (bottom, top) = (
+            apart[frame["blend"] == b].agg(["min", "max"]) for b in ("soft", "hard"))
+        said = (
+            "Hot throw of all blends is taken to rise along one shape of curve, but soft from "
+            f"{low:.1f} to {high:.1f} % and hard from {bottom:.1f} to {top:.1f} % of wax share few "
+            "loads: where one levels off and the other rises on, what they gain can lie outside "
+            "its 90 % interval. Score both at the same loads.")
+        notes = fit_throw(frame.assign(load_pct=apart), draws=200).notes
+        assert [n for n in notes if "shape" in n] == [said]
+        half = frame["load_pct"].where(frame["blend"] == "soft", frame["load_pct"] + 4.0)
+        assert fit_throw(frame.assign(load_pct=half), draws=200).notes == ()
+
     def test_lost_scores(self):
         frame = scores(1)
         frame.loc[[0, 5], "throw"] = np.nan
