@@ -116,9 +116,12 @@ def _weigh(arguments):
     print("Nothing of the series was changed.")
     pours = opened(arguments.folder).rows("pours")
     for blend, load in answer.limits.items():
-        entry = pours.loc[pours["blend"] == blend, "entry_id"].iloc[0]
-        print(f"That this highest load of {blend} holds: {call('correct', arguments.folder)} pours "
-              f"{entry} limit_load_pct={load:g} --reason {quoted(weighed.sender or 'an answer')}")
+        other = pours[(pours["blend"] == blend) & (pours["limit_load_pct"] != load)
+                      & (own.series.limits[blend] != load)]
+        for entry in other["entry_id"].head(1):
+            print(f"That this highest load of {blend} holds: {call('correct', arguments.folder)} "
+                  f"pours {entry} limit_load_pct={load:g} "
+                  f"--reason {quoted(weighed.sender or 'an answer')}")
 
 
 def _demo(arguments):

@@ -180,12 +180,11 @@ def _plan_with(plan, blends):
     """The plan with the limits that hold now, for what is weighed by it."""
     if "blends" not in plan:
         return plan
-    loads = blends.set_index("blend")["limit_load_pct"].dropna()
+    loads = blends.set_index("blend")["limit_load_pct"].dropna().to_dict()
     content = blends["limit_content_pct"].min()
     plan = {**plan, "blends": [
-        b | {"own_limit_load_pct": float(loads[b["name"]])}
-        if loads.get(b["name"], limit := Blend.from_dict(b).limit_load_pct) != limit else b
-        for b in plan["blends"]]}
+        b if loads.get(b["name"]) in (None, Blend.from_dict(b).limit_load_pct)
+        else b | {"own_limit_load_pct": loads[b["name"]]} for b in plan["blends"]]}
     if plan.get("fragrance") and not pd.isna(content):
         plan["fragrance"] = plan["fragrance"] | {"limit_content_pct": float(content)}
     return plan

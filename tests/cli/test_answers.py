@@ -94,6 +94,7 @@ def test_a_limit_of_an_answer_is_put_into_the_series(run, sent, tmp_path):
     assert command[4:] == ["limit_load_pct=5", "--reason", "the wax maker"]
     code, shown, _ = run(*command)
     assert code == 0 and "A corrected limit counts for its whole blend" in shown
+    assert run("weigh", folder, path)[1].endswith("\nNothing of the series was changed.\n")
     limit = "5.0 % (0.8 oz/lb)"
     assert f"wax maker's limit is {limit}" in " ".join(run("report", folder)[1].split())
     shown = run("batch", folder, "--blend", "soft", "--wax", "1 lb")[1]
