@@ -53,7 +53,8 @@ def judged(series, links=None, draws=600):
 def checked(capacity=14.0, seed=2, limit=None, wet_from=None, pots=1, heated=2, **fit):
     layout = even_layout(["wax"], LOADS, pots=pots, sweat=1, sweat_heat=heated,
                          limit_load_pct=limit)
-    series = simulate_series(layout, Truth({"wax": BlendTruth(capacity)}, pot_sd=0.3), seed)
+    truth = Truth({"wax": BlendTruth(capacity)}, pot_sd=0.3, weighing_sd_g=0.0)
+    series = simulate_series(layout, truth, seed)
     if wet_from is not None:
         grade = np.where(series.grades["load_pct"] >= wet_from, 3, 0)
         series = replace(series, grades=series.grades.assign(grade=pd.array(grade, "Int64")))
