@@ -24,7 +24,6 @@ from scentlab.materials import Refusal
 from scentlab.maths.batches import POT_NODES, POT_WEIGHTS, chance_of_many
 from scentlab.results import FitError, Result, say_chance, say_odds
 from scentlab.schema import THROW_WORDS
-from scentlab.series import stress_words
 from scentlab.text import count_of
 from scentlab.units import content_from_load, say_load_oz, say_percent_of_wax
 
@@ -245,8 +244,7 @@ class _Known:
             self.blend, costs, table,
             float((cost[:, best] < cost[:, self.chosen]).mean()), (near.min(), near.max()),
             self.analysis.series.currency,
-            stress_words(self.analysis.ceiling.stress, self.analysis.series.plan),
-            rules.limit_grade, (*self._said(costs), *self.notes))
+            self.analysis.rests.stress, rules.limit_grade, (*self._said(costs), *self.notes))
 
     def _lost(self, costs):
         """Sales lost (S, L), in money of the batch; nothing at loads whose throw is not known."""

@@ -111,7 +111,7 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
     odd_pots : rows (pot, blend, words) of pots unlike the rest, as :func:`odd_pots_of` finds them.
     Returns Rests.
     """
-    looks, rows = with_stress(series.sweat()), []
+    looks, rows = _with_storage(series.sweat()), []
     for blend in dict.fromkeys(looks["blend"]):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
@@ -126,7 +126,17 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
             )
         ]
     rows.append((ALL, *_scale(series.pours)))
-    return Rests(_gathered(rows), stress_words(stress, series.plan))
+    words = stress_words(stress, series.plan)
+    decide = looks[(looks["stress"] == stress) & looks["grade"].notna()]
+    if len(decide) and decide["unrecorded"].all():
+        words += " (storage not recorded)"
+    return Rests(_gathered(rows), words)
+
+
+def _with_storage(looks):
+    """Looks with their stress, and whether it is only taken to be that, for nobody wrote it down.
+    """
+    return with_stress(looks).assign(unrecorded=looks["stress"].isna())
 
 
 def odd_pots_of(fit):
@@ -171,10 +181,19 @@ def _storage(own, stress, plan):
     words, seen = stress_words(stress, plan), set(own["stress"])
     if stress not in seen:
         return "storage", f"no piece {words}", f"no piece was inspected {words}", 0
+    unrecorded = _unrecorded_storage(own)
     if stress == "heat":
-        return "storage", words, "", 0
+        return "storage", words, unrecorded, 0
     asked = "heat-cycled pieces do not count here" if "heat" in seen else "not tested in heat"
-    return "storage", "room temperature only", f"room temperature only: {asked}", 0
+    kept = unrecorded or "room temperature only"
+    return "storage", kept, f"{kept}: {asked}", 0
+
+
+def _unrecorded_storage(own):
+    """What is said where nobody wrote down how pieces were kept; empty where it is on record."""
+    lost, every = (f["code"].nunique() for f in (own[own["unrecorded"]], own))
+    of = "" if lost == every else f" of {lost} of {count_of(every, 'piece')}"
+    return f"storage{of} not recorded, taken as room temperature" if lost else ""
 
 
 def _otherwise(own, stress, rules):

@@ -18,7 +18,6 @@ from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_rule
 from scentlab.schema import SWEAT_GRADES
-from scentlab.series import stress_words
 from scentlab.text import count_of, in_sentences
 from scentlab.units import say_load_oz
 
@@ -137,7 +136,7 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     if len(admitted) and table.at[admitted[-1], "word"] == DRY:
         table.loc[admitted[-1], "word"] = USE
     return LoadsSoFar(blend, table, chosen, _answer(analysis, blend),
-                      stress_words(stress, analysis.series.plan), limit_words(rules.limit_grade),
+                      analysis.rests.stress, limit_words(rules.limit_grade),
                       (BOUND,))
 
 

@@ -17,7 +17,6 @@ from scentlab.fitting.looks import with_stress
 from scentlab.materials import say_lot
 from scentlab.results import say_rule
 from scentlab.schema import WARMTH
-from scentlab.series import stress_words
 from scentlab.text import capital
 from scentlab.units import in_maker_units, load_from_content, say_load_oz
 from scentlab.words import (
@@ -277,7 +276,7 @@ def _regulatory_load(blends, blend):
 
 def storage_words(analysis):
     """How the pieces that decide were kept, with the heat cycle where the plan has one."""
-    return stress_words(analysis.ceiling.stress, analysis.series.plan)
+    return analysis.rests.stress
 
 
 # ---- how it was done ---------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from scentlab.series import HEAT_COLUMNS, HIDDEN_FRAGRANCE, stress_words
 from scentlab.sharing.dossier import dossier_html
 from scentlab.units import say_load_oz
 from scentlab.words import answers
+from scentlab.words.answers import storage_words
 
 PLAN = {
     "rules": {"heat_cycle": {"temp_c": 38.0, "hours": 12.0, "cycles": 3}},
@@ -310,6 +311,33 @@ def test_nothing_sweated(looked):
         "where sweat begins, for no heat-cycled piece sweated")
 
 
+@pytest.mark.parametrize(("blank", "words", "kept"), [
+    (slice(None), "storage not recorded, taken as room temperature", " (storage not recorded)"),
+    (slice(0, 1), "storage of 1 of {} pieces not recorded, taken as room temperature", ""),
+])
+def test_storage_that_nobody_wrote_down_is_not_stated_as_a_fact(looked, blank, words, kept):
+    series = looked(stress="rest")
+    stress = series.grades["stress"].astype(object)
+    own = series.grades.index[(series.grades["test"] == "sweat")
+                              & (series.grades["blend"] == "soft")]
+    stress[own[blank] if blank.stop else stress.index] = None
+    rests = find_rests(replace(series, grades=series.grades.assign(stress=stress)), Rules(), "rest")
+    words = words.format(series.grades.loc[own, "code"].nunique())
+    assert value(rests, "storage")["value"] == words
+    assert rests.headline("soft") == f"{words[0].upper()}{words[1:]}: not tested in heat."
+    assert rests.stress == f"at room temperature{kept}"
+
+
+def test_pieces_without_a_storage_beside_heat_cycled_ones_are_said(looked):
+    series = looked()
+    stress = series.grades["stress"].astype(object)
+    lost = series.grades.index[(series.grades["blend"] == "soft")][0]
+    stress[lost] = None
+    rests = find_rests(replace(series, grades=series.grades.assign(stress=stress)), Rules(), "heat")
+    assert rests.stress == "heat-cycled (3 x 12 h at 38 °C)"
+    assert value(rests, "storage")["warning"].startswith("storage of 1 of ")
+
+
 def test_words_of_the_storage():
     assert stress_words("heat", PLAN) == "heat-cycled (3 x 12 h at 38 °C)"
     assert stress_words("heat", {"rules": {}}) == "heat-cycled (cycle not recorded)"
@@ -323,6 +351,14 @@ class TestInTheAnswer:
         said = analysis.rests.headline("soft")
         assert said.startswith("Room temperature only: not tested in heat")
         assert said in analysis.pick.sentences["soft"]
+
+    def test_storage_that_is_not_on_record_is_said_with_every_count_of_pieces(self, analysis):
+        grades = analysis.series.grades.assign(stress=None)
+        found = analyse(replace(analysis.series, grades=grades), draws=300)
+        said = found.pick.sentences["soft"]
+        assert "Storage not recorded, taken as room temperature: not tested in heat" in said
+        assert "at room temperature (storage not recorded) sweated" in said
+        assert storage_words(found) == "at room temperature (storage not recorded)"
 
     def test_a_later_sale_is_said_in_the_headline(self, analysis):
         oldest = analysis.series.sweat()["age_days"].max()
