@@ -11,8 +11,9 @@ from math import floor, log10
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.fitting.frost import frost_risk
-from scentlab.fitting.looks import reached, with_stress
+from scentlab.fitting.looks import planned_loads, reached, with_stress
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.results import FitError, say_rule
@@ -32,7 +33,8 @@ WIDTH, LEFT, RIGHT = 380, 42, 372
 STEPS = 21
 MARK_ROW, GAP, FOOT = 14, 28, 34
 COUNTS = 14  # pixels of a row of counts
-DOT, ACROSS = 6.5, 7  # pixels between points at one place, and how many lie side by side
+# Pixels between points at one load, how many of them lie side by side, and between their rows.
+DOT, ACROSS, UP = 6.5, 7, 5
 LOAD, LOAD_OZ = "load, % of wax", "load, oz of fragrance per lb of wax"
 SOLD = ("use", "safe")  # marks of loads that pieces are sold by
 _RISKS = tuple((v, f"{100 * v:g} %") for v in (0, 0.05, 0.25, 0.5, 1))
@@ -77,7 +79,7 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
     first = top = 4 + MARK_ROW * len(marks)
     drawn = []
     for panel in panels:
-        drawn.append(_panel(panel, across, top + GAP - 6 + COUNTS * bool(panel.counts)))
+        drawn.append(_panel(panel, across, top + GAP - 6))
         first, top = drawn[0]["top"], drawn[-1]["bottom"]
     return {
         "width": WIDTH, "left": LEFT, "right": RIGHT, "height": top + FOOT, "bottom": top,
@@ -91,16 +93,23 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
     }
 
 
-def _panel(panel, across, top):
-    bottom, values = top + panel.height, [v for v, _ in panel.ticks] or [0, 1]
+def _panel(panel, across, name_y):
+    """A panel in pixels from where its words are; its counts lie between them and its points."""
+    values = [v for v, _ in panel.ticks] or [0, 1]
+    places, counts = _side_by_side(panel), _count_rows(panel.counts, across)
+    heap = max((k // ACROSS for (_, y, *_), k in zip(panel.points, places, strict=True)
+                if y >= max(values)), default=0)
+    under = name_y + COUNTS * max((row for *_, row in counts), default=0)
+    top = under + UP * heap * bool(counts)
+    bottom = top + panel.height
     level = _scale(min(values), max(values), bottom, top, panel.root)
     drawn = vars(panel) | {
         "top": top, "bottom": bottom,
         "ticks": [(level(v), words) for v, words in panel.ticks],
         "rule": None if panel.rule is None else level(panel.rule),
-        "points": _dots(panel, across, level), "line": "", "band": "",
-        "name_y": top - 6 - COUNTS * bool(panel.counts), "span": tuple(map(across, panel.span)),
-        "counts": [(across(load), words) for load, words in panel.counts],
+        "points": _dots(panel.points, places, across, level), "line": "", "band": "",
+        "name_y": name_y - 6, "span": tuple(map(across, panel.span)),
+        "counts": [(x, name_y - 6 + COUNTS * row, words) for x, words, row in counts],
         "marks": [(across(load), kind) for kind, _, load in panel.marks if not is_missing(load)],
     }
     if panel.curve is not None:
@@ -122,16 +131,35 @@ def _path(xs, ys):
     return " ".join(f"{x:g},{y:g}" for x, y in zip(xs, ys, strict=True))
 
 
-def _dots(panel, across, level):
+def _side_by_side(panel):
+    """The place of each point among those of its planned load and height."""
+    if not panel.spread or not panel.points:
+        return [0] * len(panel.points)
+    ends = [loads[-1] for loads in planned_loads([x for x, *_ in panel.points], NEAR_PCT)]
+    seen, places = {}, []
+    for x, y, *_ in panel.points:
+        key = int(np.searchsorted(ends, x)), y
+        places.append(seen.get(key, 0))
+        seen[key] = places[-1] + 1
+    return places
+
+
+def _dots(points, places, across, level):
     """The points in pixels; those at one place lie side by side, in rows."""
-    seen, dots = {}, []
-    for x, y, kind, words in panel.points:
-        k = 0
-        if panel.spread:
-            k = seen[round(x), y] = seen.get((round(x), y), -1) + 1
-        side = (k % ACROSS + 1) // 2 * (1 if k % 2 else -1)
-        dots.append((across(x) + DOT * side, level(y) - 5 * (k // ACROSS), kind, words))
-    return dots
+    return [(across(x) + DOT * ((k % ACROSS + 1) // 2 * (1 if k % 2 else -1)),
+             level(y) - UP * (k // ACROSS), kind, words)
+            for (x, y, kind, words), k in zip(points, places, strict=True)]
+
+
+def _count_rows(counts, across):
+    """Counts in pixels with the row of each, from 1 on: none reaches into another of its row."""
+    ends, placed = [], []
+    for load, words in sorted(counts):
+        x, half = across(load), 3 * len(words) + 2
+        row = next((i for i, end in enumerate(ends) if end <= x - half), len(ends))
+        ends[row:row + 1] = [x + half]
+        placed.append((x, words, row + 1))
+    return placed
 
 
 def _in_rows(marks, across):
@@ -228,7 +256,7 @@ def legend(analysis):
     words = ", ".join(f"{g} {w.removeprefix('visible ').split()[0]}"
                       for g, w in enumerate(SWEAT_GRADES))
     lines = [
-        "bands: 90 % intervals; shaded: loads tested",
+        "bands: 90 % intervals; shaded: loads tested; circle: inspection",
         f"dotted: accepted risk, {say_rule(rules.risk)}; scale of risk: square root",
         f"grades: {words}; filled: {grade}+",
     ]
@@ -287,7 +315,8 @@ def _reached(own, limit_grade):
     """How many pieces of how many reached the grade at each load, at the mean of what was weighed:
     a piece counts by its worst grade."""
     worst = own.groupby("code")[["load_pct", "grade"]].max()
-    for _, here in worst.groupby(worst["load_pct"].round()):
+    for loads in planned_loads(worst["load_pct"].dropna(), NEAR_PCT) if len(worst) else ():
+        here = worst[worst["load_pct"].between(loads[0], loads[-1])]
         yield (float(here["load_pct"].mean()),
                f"{int((here['grade'] >= limit_grade).sum())}/{len(here)}")
 

@@ -5,6 +5,7 @@ import copy
 import dataclasses
 import hashlib
 import io
+import itertools
 import re
 from html.parser import HTMLParser
 from types import SimpleNamespace
@@ -17,6 +18,7 @@ from PIL import Image
 from scentlab.choosing.analysis import analyse, choices, what_if
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.headline import headline
+from scentlab.choosing.rests import find_rests
 from scentlab.choosing.rules import Rules
 from scentlab.recording.records import RECORDS
 from scentlab.results import say_odds
@@ -234,7 +236,10 @@ def test_tables_tell_no_finer_chance_than_the_draws_can(analysis):
     ("heat", "heat-cycled (3 x 12 h at 38 °C)"), ("rest", "at room temperature")])
 def test_the_first_page_names_the_stress_beside_what_is_safe(analysis, stress, words):
     ceiling = dataclasses.replace(analysis.ceiling, stress=stress)
-    facts = dict(answers.headline(dataclasses.replace(analysis, ceiling=ceiling))["facts"])
+    pick = dataclasses.replace(
+        analysis.pick, rests=find_rests(analysis.series, analysis.rules, stress))
+    facts = dict(answers.headline(
+        dataclasses.replace(analysis, ceiling=ceiling, pick=pick))["facts"])
     assert facts["Highest safe load"][-2].endswith(f"(grade 2+), {words}")
 
 
@@ -360,6 +365,47 @@ def test_each_piece_is_a_point_with_its_code_grade_and_batch(analysis):
         assert f": sweat grade {row.grade:.0f} (" in said
     over = [p for p in panels["grade"]["points"] if p[2] == "over"]
     assert len(over) == (own["grade"] >= 2).sum() > 0
+
+
+def test_words_of_what_a_circle_is(analysis, html):
+    assert figures.legend(analysis)[0].endswith("; circle: inspection")
+    key = html.split('<ul class="key"')[1].split("</ul>")[0]
+    for kind, words in (
+            ("dot throw", "throw of a piece"), ("dot sweat", "an inspection of a piece"),
+            ("dot over sweat", "inspection that found too much sweat")):
+        assert re.search(rf'class="{kind}"[^>]*/></svg> {words}</li>', key)
+
+
+def test_batches_of_one_planned_load_have_one_count():
+    """By hand: 9.29 and 9.51 % are one load, 9.80 % is another, and a piece counts by its worst."""
+    looks = pd.DataFrame({
+        "code": ["101", "101", "102", "103", "104"], "load_pct": [9.29, 9.29, 9.40, 9.51, 9.80],
+        "grade": pd.array([0, 2, 1, 3, 0], dtype="Int64")})
+    assert list(figures._reached(looks, 2)) == [
+        (pytest.approx(9.4), "2/3"), (pytest.approx(9.8), "0/1")]
+    assert list(figures._reached(looks[:0], 2)) == []
+
+
+def test_counts_overprint_neither_each_other_nor_points():
+    """36 points of the highest grade are 6 rows; words of n signs are 6n pixels wide."""
+    counts = ((9.3, "8/9"), (9.6, "3/3"), (14.0, "12/12"))
+    points = tuple((load, 4, "", "") for load in (9.3, 14.0) for _ in range(36))
+    drawn, = figures.figure("t", [4.0, 14.0], [figures.Panel(
+        "p", tuple((v, str(v)) for v in range(5)), points=points, spread=True, counts=counts,
+    )])["panels"]
+    ends = [(y, x - 3 * len(words), x + 3 * len(words)) for x, y, words in drawn["counts"]]
+    for one, other in itertools.combinations(ends, 2):
+        assert one[0] != other[0] or one[2] < other[1] or other[2] < one[1]
+    assert ends[0][0] != ends[1][0] and min(y for y, *_ in ends) > drawn["name_y"] + 10
+    assert min(y for _, y, *_ in drawn["points"]) - 3 >= max(y for y, *_ in ends)
+    assert len({(x, y) for x, y, *_ in drawn["points"]}) == len(points)
+
+
+def test_points_of_one_planned_load_lie_beside_each_other():
+    points = ((9.45, 0, "", ""), (9.55, 0, "", ""))
+    drawn, = figures.figure("t", [4.0, 14.0], [figures.Panel(
+        "p", ((0, "0"), (4, "4")), points=points, spread=True)])["panels"]
+    assert drawn["points"][1][0] - drawn["points"][0][0] > figures.DOT
 
 
 def test_a_curve_stands_where_its_numbers_are():
