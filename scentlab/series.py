@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import pandas as pd
 
 from scentlab.files import table_beside
+from scentlab.frames import checked
 from scentlab.text import unseen
 from scentlab.units import content_from_load, in_maker_units, load_from_weights, say_one_temperature
 
@@ -86,6 +87,10 @@ class Series:
     heats: pd.DataFrame = _empty(HEAT_COLUMNS)
     pairs: pd.DataFrame = _empty(PAIR_COLUMNS)
     apart: "Series | None" = None
+
+    def __post_init__(self):
+        for name in _SEEN:
+            checked(getattr(self, name), name, needed=False)
 
     def of_pours(self, pours: pd.DataFrame) -> "Series":
         """The series with these rows (DataFrame) of its pours alone, and what was seen of them."""

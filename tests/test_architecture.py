@@ -16,7 +16,7 @@ import scentlab
 PACKAGE = Path(scentlab.__file__).parent
 
 VOCABULARY = {
-    "files", "text", "units", "amounts", "schema", "materials", "series", "results",
+    "files", "text", "units", "amounts", "schema", "materials", "series", "results", "frames",
 }
 
 # A part of the package and the other parts that it may import.
@@ -30,7 +30,8 @@ MAY_IMPORT = {
     "results": set(),
     "amounts": {"files", "units"},
     "materials": {"schema", "text", "units"},
-    "series": {"files", "text", "units"},
+    "frames": {"results", "schema", "text"},
+    "series": {"files", "frames", "text", "units"},
     "maths": VOCABULARY,
     "planning": VOCABULARY | {"maths"},
     "recording": VOCABULARY | {"maths"},

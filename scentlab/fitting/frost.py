@@ -126,7 +126,7 @@ def fit_frost(
     Raises
     ------
     FitError
-        When there is nothing to fit.
+        When there is nothing to fit, or a value is out of its range.
 
     Notes
     -----

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from scentlab.frames import checked
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import FitError
 
@@ -33,11 +34,7 @@ def settle_looks(grades, test, ages=False):
 
     Raises FitError when nothing is left.
     """
-    needed = {"code", "pour", "pot", "blend", "load_pct", "stress", "grade"}
-    missing = sorted(needed - set(grades.columns))
-    if missing:
-        raise FitError(f"the {test} looks lack the columns {', '.join(missing)}")
-    looks, notes = with_stress(grades), []
+    looks, notes = with_stress(checked(grades, "grades", f"{test} looks")), []
     usable = looks["grade"].notna() & looks["load_pct"].notna()
     if (~usable).any():
         pours = ", ".join(sorted(set(looks.loc[~usable, "pour"].astype(str))))

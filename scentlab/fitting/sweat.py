@@ -203,7 +203,8 @@ def fit_sweat(
 
     Raises
     ------
-    FitError when there is nothing to fit or the fit does not come to rest.
+    FitError when there is nothing to fit, a value is out of its range (the message names its row by
+    the index), or the fit does not come to rest.
 
     Notes
     -----

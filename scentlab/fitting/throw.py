@@ -14,12 +14,13 @@ from scentlab.fitting.looks import place_of, tested_range
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, shape_table
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
+from scentlab.frames import checked
 from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.maths.marginal import draw_posterior
 from scentlab.maths.sampling import even_places
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
-from scentlab.schema import THROW_WORDS
+from scentlab.schema import THROW_WORDS, THROWS
 from scentlab.text import count_of
 
 # Points of throw under which a difference is of no account, and how sure a note must be of it.
@@ -126,7 +127,7 @@ def fit_throw(
         10), and where known minutes (on the warmer), position (in the session),
         works_with_fragrance (yes or no) and known (points that the tester is known to add).
     kind : str
-        cold or warm; the two are never mixed.
+        cold, jar or warm (hot); no two are mixed.
     pairs : DataFrame or None
         Pairs of pieces as ``Series.pairs`` has them, fitted together with the scores (see
         :mod:`scentlab.fitting.throw_pairs`). Pairs alone give differences and no level.
@@ -140,7 +141,7 @@ def fit_throw(
     Raises
     ------
     FitError
-        When no blend was scored, or compared, at two loads.
+        When no blend was scored, or compared, at two loads, or a value is out of its range.
 
     Notes
     -----
@@ -153,8 +154,11 @@ def fit_throw(
     >>> fit.blends, bool(fit.rise.mean() > 0)
     (('soft',), True)
     """
+    kind, asked = THROWS["kind"].check(kind)[0], kind
+    if kind is None:
+        raise FitError(f"the kind of throw is {asked!r}; give cold, jar or warm")
     pairs = settle_pairs(pairs, kind)
-    scores, notes = _settle(throws, kind, pairs)
+    scores, notes = _settle(checked(throws, "throws"), kind, pairs)
     fit = _fit(scores, pairs, kind, draws, seed)
     notes += fit.notes + _panel_notes(scores) + _curve_notes(fit) + _apart_note(fit)
     notes += _order_notes(fit)
@@ -305,9 +309,7 @@ def _settle(throws, kind, pairs):
             f"there is no {said} throw score to fit; kinds scored: {kinds}; score {said} throw at "
             "two loads of a blend or more"
         )
-    scores = scores.assign(**{
-        name: pd.to_numeric(scores[name], errors="coerce").astype(float)
-        for name in ("throw", "load_pct")})
+    scores = scores.astype({"throw": float, "load_pct": float})
     usable = np.isfinite(scores[["throw", "load_pct"]]).all(axis=1) & scores["blend"].notna()
     notes = ()
     if (~usable).any():

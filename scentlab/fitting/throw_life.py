@@ -19,6 +19,7 @@ from scipy import special
 
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.throw_model import FLOOR, MEDIANS, SPREAD
+from scentlab.frames import checked
 from scentlab.maths.marginal import Marginal, Priors, draw_posterior, tellable
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
@@ -273,7 +274,8 @@ def usable(warmings, column, nothing, lost):
 
     nothing : what to say as a FitError without any. lost : what rows without a load are called.
     """
-    rows = warmings[warmings[column].notna()]
+    rows = checked(warmings, "warmings")
+    rows = rows[rows[column].notna()]
     known = rows["load_pct"].notna() & rows["hours"].notna()
     if not known.any():
         raise FitError(nothing)

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.throw_model import MEDIANS, SPREAD
+from scentlab.frames import checked
 from scentlab.maths.curves import SHAPES, scaled
 from scentlab.maths.paired import NOISE, NOISE_SPREAD, agreeing_chance, log_likelihoods
 
@@ -65,6 +66,7 @@ def settle_pairs(pairs, kind):
     :func:`order habit <order_habits>`. Empty where there are none."""
     if pairs is None or pairs.empty:
         return NO_PAIRS
+    pairs = checked(pairs, "pairs")
     own = _of_kind(pairs, kind)
     own = own[~own["assessor"].isin(order_habits(pairs, kind))]
     if own.empty or np.ptp(own[["load_pct", "second_load_pct"]].to_numpy()) <= ONE_LOAD:

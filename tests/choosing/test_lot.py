@@ -120,7 +120,7 @@ def test_pieces_of_one_pot_say_less_than_those_of_three(old):
 def test_a_lot_of_which_nothing_was_seen_keeps_the_prior(old):
     """A grade that every draw gives alike moves nothing: the shift stays that of the prior, whose
     median is 0 and whose sd is (by the log-normal's moments) 0.8 exp(0.8^2) sqrt(2)."""
-    _, looks = graded([0.05], [[0]])
+    _, looks = graded([0.5], [[0]])
     fit, shift = fit_new_lot(old.sweat, looks, "soft", seed=2)
     assert np.average(shift, weights=fit.weights) == pytest.approx(0.0, abs=0.15)
     sd = np.sqrt(np.average(shift**2, weights=fit.weights))

@@ -55,7 +55,8 @@ def series(seed, blends=("soft", "firm"), pots=3, k=0.18, volatile=0.6, fade=0.1
                              start - lost + rng.normal(0, 0.02), None, np.nan))
                 for a in range(3 if h else 0):
                     score = 7 * np.exp(-fade * (h - 1)) + shift[a] + piece + rng.normal(0, 0.6)
-                    rows.append((code, f"K{code}", blend, 10.0, h, np.nan, f"A{a + 1}", score))
+                    rows.append((code, f"K{code}", blend, 10.0, h, np.nan, f"A{a + 1}",
+                                 np.clip(score, 0.0, 10.0)))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 

@@ -59,7 +59,8 @@ def series_of(number, added, seed=1, drift=0.0, error=0.9):
     made = simulate_series(LAYOUT, truth, [seed, number])
     more = made.throws["assessor"].map(added) + (made.throws["assessor"] == "A3") * drift * number
     day = pd.Timestamp(2020, 1, 1) + pd.Timedelta(days=183 * number)
-    return replace(made, throws=made.throws.assign(throw=made.throws["throw"] + more),
+    scored = (made.throws["throw"] + more).clip(0.0, 10.0)
+    return replace(made, throws=made.throws.assign(throw=scored),
                    pours=made.pours.assign(poured_on=f"{day:%Y-%m-%d}"))
 
 
@@ -102,7 +103,7 @@ def test_who_drifts_and_who_is_unsure_is_named_and_nobody_else():
         rng = np.random.default_rng([n, 3])
         unsure = (own.throws["assessor"] == "A1") * 2.0 * rng.standard_normal(len(own.throws))
         shared += shared_scores(replace(own, throws=own.throws.assign(
-            throw=own.throws["throw"] + unsure)))
+            throw=(own.throws["throw"] + unsure).clip(0.0, 10.0))))
     table = learn_testers(shared).table
     clear = set(table[table["clear"]][["tester", "what"]].itertuples(index=False, name=None))
     assert ("A3", DRIFT) in clear and ("A1", REPEATS) in clear

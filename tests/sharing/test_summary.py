@@ -30,7 +30,7 @@ def other(analysis):
     """The same numbers under another title, fragrance and risk: only what differs is tested."""
     series = dataclasses.replace(
         analysis.series, title=f"Second {HOSTILE}", fragrance="fig leaf",
-        throws=analysis.series.throws.assign(assessor="B1"),
+        throws=analysis.series.throws.drop_duplicates("code").assign(assessor="B1"),
     )
     return dataclasses.replace(
         analysis, series=series, rules=dataclasses.replace(analysis.rules, risk=0.10)

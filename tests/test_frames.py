@@ -1,0 +1,180 @@
+"""Tidy frames are checked where they come in: columns, choices and ranges of the schema."""
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.fitting.frost import fit_frost
+from scentlab.fitting.longevity import fit_longevity
+from scentlab.fitting.sweat import fit_sweat
+from scentlab.fitting.throw import fit_throw
+from scentlab.frames import checked
+from scentlab.results import FitError
+from scentlab.simulate import small_series
+
+SERIES = small_series(sweat=3, frost=2, throw=2, assessors=3)
+OF_GRADES = "a whole number from 0 to 4 (grade)"
+OF_THROW = "a number with a decimal point from 0 to 10 (throw, 0 to 10)"
+OF_LOADS = "a number with a decimal point from 0 to 40 (% of wax)"
+CORRECT = "Correct the value or leave it empty."
+
+
+def refused(call, *arguments, **options):
+    with pytest.raises(FitError) as error:
+        call(*arguments, **options)
+    return str(error.value)
+
+
+def with_one(frame, column, value, place=2):
+    """A frame with a value in one row, and another index than 0, 1, 2."""
+    values = frame[column].astype(object).tolist()
+    values[place] = value
+    return frame.assign(**{column: values}).set_axis(range(100, 100 + len(frame)))
+
+
+@pytest.mark.parametrize(("column", "value", "said"), [
+    ("grade", 5, f"found '5', expected {OF_GRADES}. {CORRECT}"),
+    ("grade", -1, f"found '-1', expected {OF_GRADES}. {CORRECT}"),
+    ("grade", 1.9, f"found '1.9', expected {OF_GRADES}. {CORRECT}"),
+    ("grade", np.inf, f"found 'inf', expected {OF_GRADES}. {CORRECT}"),
+    ("grade", "wet", f"found 'wet', expected {OF_GRADES}. {CORRECT}"),
+    ("grade", True, f"found 'True', expected {OF_GRADES}. Say which number yes and which number no "
+                    "is, and put these in: 2 for yes and 0 for no, say."),
+    ("load_pct", -7.0, f"found '-7.0', expected {OF_LOADS}. {CORRECT}"),
+    ("load_pct", "9,5", f"found '9,5', expected {OF_LOADS}. Write 9.5, with a point."),
+    ("age_days", -3, "found '-3.0', expected a number with a decimal point from 0 to 3650 (days "
+                     f"since pouring). {CORRECT}"),
+    ("stress", "Heat", "found 'Heat', expected one of rest, heat. Write heat."),
+    ("stress", "fridge", "found 'fridge', expected one of rest, heat. Use one of these words."),
+    ("blend", np.nan, "found an empty cell, expected the wax blend in that pot. Fill it in, or "
+                      "leave the row out."),
+    ("pot", None, "found an empty cell, expected the melt that it was drawn from. Fill it in, or "
+                  "leave the row out."),
+])
+@pytest.mark.parametrize(("fit", "looks"), [(fit_sweat, SERIES.sweat()),
+                                            (fit_frost, SERIES.frost())])
+def test_a_look_that_cannot_be_is_refused(fit, looks, column, value, said):
+    test = looks["test"].iloc[0]
+    assert refused(fit, with_one(looks, column, value)) == (
+        f"{test} looks, row 102, column {column}: {said}")
+
+
+@pytest.mark.parametrize(("column", "value", "said"), [
+    ("throw", 55.0, f"found '55.0', expected {OF_THROW}. {CORRECT}"),
+    ("throw", -0.5, f"found '-0.5', expected {OF_THROW}. {CORRECT}"),
+    ("throw", False, f"found 'False', expected {OF_THROW}. Say which number yes and which "
+                     "number no is, and put these in."),
+    ("kind", "hot", "found 'hot', expected one of cold, jar, warm. Write warm."),
+    ("assessor", np.nan, "found an empty cell, expected who smelt. Fill it in, or leave the row "
+                         "out."),
+])
+def test_a_score_that_cannot_be_is_refused(column, value, said):
+    assert refused(fit_throw, with_one(SERIES.throws, column, value)) == (
+        f"throw scores, row 102, column {column}: {said}")
+
+
+def test_a_kind_of_throw_is_called_as_everywhere():
+    assert fit_throw(SERIES.throws, "hot", draws=50).kind == "warm"
+    assert refused(fit_throw, SERIES.throws, "tepid") == (
+        "the kind of throw is 'tepid'; give cold, jar or warm")
+    assert refused(fit_throw, SERIES.throws, "cold") == (
+        "there is no cold throw score to fit; kinds scored: hot; score cold throw at two loads "
+        "of a blend or more")
+
+
+def test_doubled_scores_are_refused():
+    twice = pd.concat([SERIES.throws, SERIES.throws.iloc[[3]]])
+    code = SERIES.throws["code"].iloc[3]
+    assert refused(fit_throw, twice) == (
+        f"throw scores, row 3, column code: found '{code}', expected each combination of code, "
+        "assessor, sitting, kind, minutes once. The row repeats another: leave one of them out.")
+
+
+def test_all_of_a_frame_is_counted():
+    looks = SERIES.sweat()
+    assert refused(fit_sweat, looks.assign(grade=looks["grade"] >= 2)).endswith(
+        f"So with {len(looks) - 1} more rows.")
+    assert refused(fit_sweat, with_one(looks, "grade", 7).assign(stress="Heat")).startswith(
+        "sweat looks, row 100, column stress: ")
+
+
+def test_loads_as_shares_of_one_are_refused():
+    for fit, frame, words in ((fit_sweat, SERIES.sweat(), "sweat looks"),
+                              (fit_throw, SERIES.throws, "throw scores")):
+        shares = frame.assign(load_pct=frame["load_pct"] / 100)
+        place = int(shares["load_pct"].argmax())
+        assert refused(fit, shares) == (
+            f"{words}, row {place}, column load_pct: found '{shares['load_pct'].max()}', expected "
+            "g of fragrance per 100 g of wax, such as 9 for 9 %. No load is over 0.4, as if all "
+            "were shares of 1: multiply the column by 100.")
+
+
+def test_checks_on_the_warmer_and_pairs():
+    rows = pd.DataFrame({"code": "101", "pot": "K1", "blend": "soft", "load_pct": 8.0,
+                         "hours": [0.0, 1.0], "weight_g": [25.0, -24.0], "throw": np.nan,
+                         "assessor": None})
+    assert refused(fit_longevity, rows) == (
+        "checks on the warmer, row 1, column weight_g: found '-24.0', expected a number with a "
+        f"decimal point from 0.01 to 10000 (g). {CORRECT}")
+    pairs = pd.DataFrame({"blend": "soft", "load_pct": 8.0, "second_blend": "soft",
+                          "second_load_pct": [9.0, 50.0], "assessor": "A1", "kind": "warm",
+                          "stronger": "first"})
+    assert refused(fit_throw, SERIES.throws, pairs=pairs) == (
+        f"pairs, row 1, column second_load_pct: found '50.0', expected {OF_LOADS}. {CORRECT}")
+
+
+def test_what_is_no_frame_or_lacks_columns():
+    assert refused(fit_sweat, [{"grade": 1}]) == (
+        "the sweat looks are a list; give a pandas DataFrame, such as read_series(store) has")
+    assert refused(fit_throw, SERIES.throws.drop(columns=["pot", "kind"])) == (
+        "the throw scores lack the columns kind, pot")
+
+
+@pytest.mark.parametrize("kept", [
+    {"grade": "category"}, {"grade": object}, {"grade": float}, {"grade": "Int8"}, {"grade": str},
+    {"load_pct": str, "age_days": object}, {"load_pct": "float64", "grade": "string"},
+    dict.fromkeys(["code", "pour", "pot", "blend", "stress"], "category"),
+])
+def test_whole_numbers_are_welcome_however_they_are_kept(kept):
+    looks = SERIES.sweat()
+    plain = fit_sweat(looks, draws=50, precise=None)
+    assert fit_sweat(looks.astype(kept), draws=50, precise=None).table.equals(plain.table)
+    frost = {name: kind for name, kind in kept.items() if name != "load_pct"}
+    assert fit_frost(SERIES.frost().astype(frost), draws=50).table.equals(
+        fit_frost(SERIES.frost(), draws=50).table)
+
+
+def test_a_series_takes_none_of_it_either():
+    grades = SERIES.grades.assign(grade=SERIES.grades["grade"] >= 2)
+    assert refused(replace, SERIES, grades=grades).startswith(
+        "grades, row 0, column grade: found '")
+    throws = SERIES.throws.assign(throw=10 * SERIES.throws["throw"])
+    assert refused(replace, SERIES, throws=throws).startswith("throw scores, row ")
+
+
+def test_a_sound_frame_is_given_back_as_it_is():
+    for frame, name in ((SERIES.sweat(), "grades"), (SERIES.throws, "throws")):
+        assert checked(frame, name) is frame
+
+
+@pytest.mark.benchmark
+def test_a_check_takes_less_than_a_millisecond(demo_frames):
+    for name, frame in demo_frames.items():
+        taken = []
+        for _ in range(50):
+            start = time.perf_counter()
+            checked(frame, name)
+            taken.append(time.perf_counter() - start)
+        assert min(taken) < 1e-3, name
+
+
+@pytest.fixture
+def demo_frames(tmp_path):
+    from scentlab.recording.reading import read_series
+    from scentlab.workshop import make_demo_series
+
+    series = read_series(make_demo_series(tmp_path))
+    return {"grades": series.grades, "throws": series.throws, "warmings": series.warmings}
