@@ -26,9 +26,9 @@ WORTH = 1.0  # points of throw that most people would notice
 LEAST_POINTS = 0.3
 NEAR_PCT = 0.25  # loads as near as this are one planned load
 MOST_A_SESSION = 10  # pairs of one tester: common practice, no source; a printed page
-# By simulation (tests/calibration/pair_tests.py).
-ALIKE = ("That two loads smell the same is harder to show: 80 pairs by four testers do it, within "
-         "half a point, in about 3 of 10 tests. Scores of throw help.")
+# By simulation (tests/calibration/pairs_held.py).
+ALIKE = ("That two loads smell the same is harder to show, for batches of one load differ as well: "
+         "it takes pieces of several pots and many pairs. Scores of throw help.")
 TOO_FEW = 0.5  # a power under which a test is too small to be worth its evening
 
 
