@@ -206,7 +206,8 @@ def test_opposite_habits_of_two_testers_are_seen_in_each(unscored):
 def test_who_has_a_habit_says_nothing_of_the_loads(unscored):
     """The others' pairs alone give the points; the sentence on the habit stays."""
     habit = pairs(0, 7, each=14, first=True).query("assessor == 'A2'")
-    honest = pairs(*[10] * 10, each=20).assign(assessor=lambda p: "B" + p["assessor"].str[1:])
+    honest = of_batches(pairs(*[10] * 10, each=20)).assign(
+        assessor=lambda p: "B" + p["assessor"].str[1:])
     with_it, without = (pair_test(replace(unscored, pairs=p)) for p in (
         pd.concat([honest, habit], ignore_index=True), honest))
     assert with_it.table.loc[0, "most"] == without.table.loc[0, "most"]
@@ -229,7 +230,8 @@ def test_pairs_of_one_load_are_no_test(unscored):
 
 
 def test_an_order_that_no_tester_shows_alone_is_noted(unscored):
-    found = pair_test(replace(unscored, pairs=pairs(*[2] * 6, each=4, first=True)))
+    given = of_batches(pairs(*[2] * 6, each=4, first=True))
+    found = pair_test(replace(unscored, pairs=given))
     assert found.table.loc[0, "habits"] == ""
     assert found.notes == (
         "soft, 6.0 % and 9.0 %: 24 pairs by 6 testers. The count takes them as independent; the "
