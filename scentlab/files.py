@@ -1,5 +1,6 @@
 """Files written whole or not at all, whatever happens meanwhile, and tables beside the code."""
 
+import errno
 import html
 import os
 import tempfile
@@ -71,6 +72,22 @@ def write_whole(path, data, *, private=False):
         Path(beside).unlink(missing_ok=True)
         raise
     return path
+
+
+def why_not(error: OSError) -> str:
+    """What keeps a file from being read or written, with the remedy where one is known.
+
+    >>> why_not(OSError(errno.ENOSPC, "No space left on device", "a/report.html"))
+    'the disk of a is full, and nothing was half written. Make room and try again'
+    """
+    folder = Path(error.filename).parent if isinstance(error.filename, str) else "the folder"
+    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        return (f"the disk of {folder} is full, and nothing was half written. Make room and try "
+                "again")
+    if error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
+        return (f"{folder} cannot be written to or read. Give yourself the right to it, or work in "
+                "a folder of your own")
+    return str(error)
 
 
 def table_beside(module, name):

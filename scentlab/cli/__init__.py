@@ -11,6 +11,7 @@ import textwrap
 
 from scentlab import __version__
 from scentlab.cli.frame import WIDTH, CannotDo, Page, commands
+from scentlab.files import why_not
 from scentlab.schema import DataError
 from scentlab.text import visible
 from scentlab.units import showing
@@ -29,7 +30,8 @@ def main(argv=None):
         except BrokenPipeError:
             return 0
         except _known_errors() as error:
-            print(f"scentlab {arguments.command}: {error}", file=sys.stderr)
+            words = why_not(error) if isinstance(error, OSError) else error
+            print(f"scentlab {arguments.command}: {words}", file=sys.stderr)
             return 2
 
 

@@ -99,17 +99,22 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
         found = [p for p in error.problems
                  if p.row != 1 or p.value is not None or (p.file, p.column) not in told]
         for name, sheet in sheets.items():
-            found = [_as_in_the_file(p, sheet) for p in _with_headings(found, sheet, plain[name])]
+            comma = given[name].decimal == ","
+            found = [_as_in_the_file(p, sheet, comma)
+                     for p in _with_headings(found, sheet, plain[name])]
         return DryRun({}, tuple(found), left_out)
     return DryRun(frames, (), left_out)
 
 
-def _as_in_the_file(problem, sheet):
-    """A problem with the value that stands in the file instead of the converted one."""
+def _as_in_the_file(problem, sheet, comma):
+    """A problem with the value and the decimal sign of the file instead of the converted ones."""
     given = sheet.given.get(problem.column)
     if given is None or sheet.file != problem.file or problem.row not in sheet.rows:
         return problem
     value = given[sheet.rows.index(problem.row)]
+    if comma and problem.expected:
+        problem = replace(problem, expected=problem.expected.replace(
+            "a decimal point", "a decimal comma, as chosen for this file,"))
     return replace(problem, value=value) if problem.value and value else problem
 
 

@@ -1,6 +1,7 @@
 """The command line: what each command writes, says and refuses."""
 
 import contextlib
+import errno
 import functools
 import io
 import re
@@ -835,3 +836,17 @@ def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
                          (["417", str(taken)], "is kept already")):
         assert cli.main(["photo", str(folder), *wrong]) == 2
         assert words in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("number", "words"), [
+    (errno.ENOSPC, "is full, and nothing was half written. Make room and try again"),
+    (errno.EROFS, "cannot be written to or read. Give yourself the right to it"),
+])
+def test_a_disk_that_takes_nothing_is_said_in_words(tmp_path, monkeypatch, capsys, number, words):
+    def refuse(*_, **__):
+        raise OSError(number, "as the system says it", str(tmp_path / ".units.json.x1"))
+
+    monkeypatch.setattr("tempfile.mkstemp", refuse)
+    assert cli.main(["units", str(tmp_path), "oz"]) == 2
+    said = capsys.readouterr().err
+    assert words in said and "Errno" not in said and "x1" not in said

@@ -103,11 +103,11 @@ def test_a_problem_shows_what_stands_in_the_file(empty, foreign):
     dry = dry_run(empty, pours=Source(foreign(text), COLUMNS, decimal=","))
     assert told(dry) == [
         "mine.csv, row 2, column fragrance_g: found 'much oz', expected a number with a decimal "
-        "point from 0 to 40000 (g). Correct the value.",
+        "comma, as chosen for this file, from 0 to 40000 (g). Correct the value.",
         "mine.csv, row 3, column fragrance_g: found '0.847 oz', expected a number with a decimal "
-        "point from 0 to 40000 (g). Correct the value.",
+        "comma, as chosen for this file, from 0 to 40000 (g). Correct the value.",
         "mine.csv, row 3, column add_temp_c: found '400 °F', expected a number with a decimal "
-        "point from 20 to 150 (°C). Correct the value or leave it empty.",
+        "comma, as chosen for this file, from 20 to 150 (°C). Correct the value or leave it empty.",
     ]
     assert [problem.row for problem in dry.problems] == [2, 3, 3]
 
