@@ -22,7 +22,7 @@ NEEDED = {
     "grades": (*_OF_POUR, "stress", "grade"),
     "throws": (*_OF_POUR, "assessor", "sitting", "kind", "throw"),
     "warmings": ("code", "pot", "blend", "load_pct", "hours"),
-    "pairs": ("blend", "load_pct", "second_blend", "second_load_pct", "assessor", "kind",
+    "pairs": (*_OF_POUR, "second", *(f"second_{n}" for n in _OF_POUR[1:]), "assessor", "kind",
               "stronger"),
     "bleeds": _OF_POUR,
 }

@@ -22,7 +22,7 @@ from scentlab.planning.rules import PieceNumbers
 from scentlab.planning.sheets import quick_sheet_html
 from scentlab.recording.pouring import doubts
 from scentlab.recording.progress import sweat_pieces, waiting
-from scentlab.recording.reading import read_series
+from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
 from scentlab.recording.unpoured import leave_out, unpoured
@@ -134,7 +134,7 @@ class QuickCheck:
 
     def __init__(self, folder, today=None):
         self.store, self._today = Store.open(folder), today
-        found = self.store.plan()
+        found = plan_now(self.store)
         if found is None:
             raise Refusal(f"{folder} has no plan", "plan it in its notebook first")
         self.plan = Plan.from_dict(found)

@@ -12,6 +12,7 @@ from scentlab.choosing.finish import compare_finish
 from scentlab.choosing.headline import highest_safe
 from scentlab.choosing.rests import Rests, by_day, find_rests
 from scentlab.results import FitError, say_odds, say_rule
+from scentlab.schema import MOST_LOAD_PCT
 from scentlab.text import capital, spelling
 from scentlab.units import say_load_oz
 
@@ -45,6 +46,9 @@ def known_load(
     blend = spelling(names)(names[0] if blend is None else blend)
     row = analysis.pick.of(blend)
     chosen = row["load_pct"]
+    if load_pct is not None and not 0 < load_pct <= MOST_LOAD_PCT:
+        raise FitError(f"a load of {load_pct:g} % of wax cannot be; type one up to "
+                       f"{MOST_LOAD_PCT:g} %")
     if load_pct is None and pd.isna(chosen):
         raise FitError(f"no load of {blend} is recommended ({row['reason']}); type a load to get a "
                        "sheet all the same, which then says what is known of it")

@@ -119,7 +119,8 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
         tradeoff=tested(evidence, ceiling) if brief else trade_off(evidence, rules, ceiling),
         changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling),
         notes=(*_notes(evidence, rules, table), *filter(None, (
-            what_to_test(evidence.series, ceiling, blend) for blend in evidence.sweat.blends))),
+            what_to_test(evidence.series, ceiling, blend, rules.stress)
+            for blend in evidence.sweat.blends))),
         orders=order_chances(draws, blends), rests=rests,
         throw_least=max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,
     )

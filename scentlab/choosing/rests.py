@@ -6,6 +6,7 @@ more than what was looked at.
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from scentlab.choosing.ceiling import NEAR_PCT, at_sale
@@ -111,12 +112,14 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
     odd_pots : rows (pot, blend, words) of pots unlike the rest, as :func:`odd_pots_of` finds them.
     Returns Rests.
     """
-    looks, rows = _with_storage(series.sweat()), []
+    looks, rows, planned = _with_storage(series.sweat()), [], planned_pieces(series)
+    if rules.stress is not None:  # no other piece counts
+        planned = planned[planned["stress"].fillna("rest") == rules.stress]
     for blend in dict.fromkeys(looks["blend"]):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
             (blend, *found) for found in (
-                *_ungraded(series, blend),
+                *_ungraded(planned, blend),
                 _storage(own, stress, series.plan), *_otherwise(own, stress, rules),
                 *_heat(own, stress, series),
                 _age(own, stress, rules, (loads or {}).get(blend)), _pots(own, stress),
@@ -163,9 +166,8 @@ def _gathered(rows):
 # Each of these gives name, value, warning and the place of its warning, the gravest first.
 
 
-def _ungraded(series, blend):
+def _ungraded(pieces, blend):
     """The planned sweat pieces of what is poured that nobody has graded."""
-    pieces = planned_pieces(series)
     left = list(pieces.loc[(pieces["blend"] == blend) & ~pieces["graded"], "stress"] == "heat")
     if not left:
         return []
@@ -202,8 +204,9 @@ def _otherwise(own, stress, rules):
     wet = own["grade"].astype(int) >= rules.limit_grade
     decides = own["stress"] == stress
     seen = own.loc[wet & decides, "load_pct"]
-    odd = own[wet & ~decides & (own["load_pct"] < seen.min() if len(seen) else True)]
-    if odd.empty or not decides.any():
+    highest = own.loc[decides, "load_pct"].max() + NEAR_PCT / 2
+    odd = own[wet & ~decides & (own["load_pct"] < np.fmin(seen.min(), highest))]
+    if odd.empty:
         return []
     kept = _KEPT[odd["stress"].iloc[0]]
     words = (f"{count_of(odd['code'].nunique(), f'{kept} piece')} sweated from "
@@ -263,7 +266,7 @@ def _no_age(own, stress):
     missing = int(ages.isna().sum())
     return "" if not missing else (
         f"{missing} of {count_of(len(ages), 'inspection')} have no age and count as day "
-        f"{min(UNKNOWN_AGE, ages.min()):g}")
+        f"{min(UNKNOWN_AGE, max(ages.min(), 0.5)):g}")
 
 
 def seen_until(series, blend, stress, rules, load):

@@ -14,26 +14,28 @@ WHERE = ("page Share, The next step, or scentlab quick FOLDER says which loads a
 def planned_pieces(series):
     """The planned sweat pieces of what is poured, and whether each is graded: DataFrame with code,
     pour, pot, blend, load_pct (as weighed, % of wax), stress and graded."""
-    looks, pours = series.sweat(), series.pours.set_index("pour")
+    looks = series.sweat()
     graded = set(looks.loc[looks["grade"].notna(), "code"])
+    pours = dict(zip(series.pours["pour"], series.pours[COLUMNS[2:5]].itertuples(index=False),
+                     strict=True))
     return pd.DataFrame([
-        (p["code"], p["pour"], *pours.loc[p["pour"], COLUMNS[2:5]], p.get("stress"),
-         p["code"] in graded)
+        (p["code"], p["pour"], *pours[p["pour"]], p.get("stress"), p["code"] in graded)
         for p in (series.plan or {}).get("pieces", ())
-        if p.get("test") == "sweat" and p.get("pour") in pours.index], columns=COLUMNS)
+        if p.get("test") == "sweat" and p.get("pour") in pours], columns=COLUMNS)
 
 
-def comes_first(series, ceiling, blends=None):
+def comes_first(series, ceiling, blends=None, stress=None):
     """What is to be graded or poured before a further pot, in words; "" for nothing.
 
-    series : Series. ceiling : Ceiling. blends : names, all if None. A pot of which nothing is
+    series : Series. ceiling : Ceiling. blends : names, all if None. stress : that of the rules,
+    where they name one. A pot of which nothing is
     graded waits. Of pots that are begun a few pieces are taken for lost, unless they hold less
     fragrance than all that was graded of a blend that has no load. Where heated pieces decide, no
     other is waited for.
     """
     pieces, none = planned_pieces(series), ceiling.table[ceiling.table["state"] == NONE]
-    if ceiling.stress == "heat":
-        pieces = pieces[pieces["stress"] == "heat"]
+    if stress or ceiling.stress == "heat":
+        pieces = pieces[pieces["stress"].fillna("rest") == (stress or "heat")]
     if blends is not None:
         pieces = pieces[pieces["blend"].isin(blends)]
     lowest = dict(none[["blend", "lowest_tested_pct"]].to_numpy())
@@ -69,11 +71,11 @@ def _never_poured(series, blends):
     return [pot for pot in dict.fromkeys(p.get("pot") for p in own) if pot and pot not in done]
 
 
-def what_to_test(series, ceiling, blend):
+def what_to_test(series, ceiling, blend, stress=None):
     """What would help a blend of which no tested load qualifies, in a sentence; "" for others."""
     row = ceiling.of(blend)
     if row["state"] != NONE or pd.isna(row["lowest_tested_pct"]):
         return ""
-    first = comes_first(series, ceiling, [blend])
+    first = comes_first(series, ceiling, [blend], stress)
     return (f"{blend}: {first} first; these pieces show what to do then." if first else
             f"{blend}: {TEST_LOWER}; {WHERE}.")

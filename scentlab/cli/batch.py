@@ -21,6 +21,7 @@ from scentlab.planning.batch import Recipe, keep_recipe, recipe_here
 from scentlab.planning.lot import lot_plan, pots_of_lot
 from scentlab.planning.plan import Plan
 from scentlab.planning.sheets import batch_sheet_html, quick_sheet_html
+from scentlab.recording.reading import plan_now
 from scentlab.recording.shelf import put_on_shelf, shelf_beside, shelf_of
 from scentlab.selling import batch_to_sell, dossier_of
 from scentlab.text import count_of, seed_of, spelling
@@ -84,7 +85,8 @@ def _lot(arguments):
     arguments.lot = lot = spelling(store.known_names("lot"))(arguments.lot)
     analysis = analysed_by(arguments)
     load = amount("--load", "% of wax", arguments.load)
-    plan = store.plan() and Plan.from_dict(store.plan())
+    kept = plan_now(store)
+    plan = kept and Plan.from_dict(kept)
     pots = pots_of_lot(plan, lot) if plan else ()
     logged = analysis.series.apart is not None and lot in set(analysis.series.apart.pours["lot"])
     if plan and (arguments.more or not (pots or logged)):

@@ -110,11 +110,15 @@ def _change(table, text):
 
 
 def _void(arguments):
-    opened(arguments.folder).void(arguments.table, arguments.entry, arguments.reason)
+    store = opened(arguments.folder)
+    pours = store.rows("pours") if arguments.table == "pours" else None
+    store.void(arguments.table, arguments.entry, arguments.reason)
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
-    if arguments.table == "pours":
-        print("It waits to be poured again; if it will not be: "
-              f"{call('drop', arguments.folder)} POUR")
+    if pours is not None:
+        pour = pours.set_index("entry_id")["pour"].get(arguments.entry)
+        if pour in {p["pour"] for p in (store.plan() or {}).get("pours", ())}:
+            print("It waits to be poured again; if it will not be: "
+                  f"{call('drop', arguments.folder)} {pour}")
 
 
 def _drop(arguments):
@@ -122,7 +126,11 @@ def _drop(arguments):
     if arguments.back:
         print(f"{take_up(store, arguments.pour)} waits to be poured again")
         return
-    leave_out(store, arguments.pour, arguments.reason)
+    logged = store.records("pours", ("pour",), arguments.pour)
+    leave_out(store, arguments.pour, arguments.reason or "")
+    for row in logged:
+        print(f"What was weighed of {arguments.pour} is void with it: {row['wax_g']:g} g of wax, "
+              f"{row['fragrance_g']:g} g of fragrance")
     print(f"{unpoured_words(unpoured(store))}. To take one back: "
           f"{call('drop', arguments.folder)} {arguments.pour} --back")
 

@@ -16,6 +16,7 @@ from scentlab.fitting.looks import (
     settle_looks,
 )
 from scentlab.fitting.sweat import find_peak
+from scentlab.frames import checked
 from scentlab.maths.graded import GradePrior, LinearModel, LinearPrior
 from scentlab.maths.ordinal import count_looks, marginal_risk
 from scentlab.maths.sampling import (
@@ -138,7 +139,9 @@ def fit_frost(
     >>> fit_frost(small_series(frost=4).frost(), draws=300).blends
     ('soft',)
     """
-    aged = pd.to_numeric(grades.get("age_days", pd.Series(np.nan, grades.index))).notna().all()
+    grades = checked(grades, "grades", "frost looks")
+    ages = pd.to_numeric(grades.get("age_days", pd.Series(np.nan, grades.index)))
+    aged = ages[grades["grade"].notna() & grades["load_pct"].notna()].notna().all()
     looks, notes = settle_looks(grades, "frost", ages=bool(aged))
     blends = tuple(b for b in dict.fromkeys(grades["blend"]) if b in set(looks["blend"]))
     columns, centres, left_out = _covariates(looks)

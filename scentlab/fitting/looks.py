@@ -81,7 +81,8 @@ def nearly(days):
 
 def next_look(looks, days):
     """The first age, at ``days`` or later, by which half of the pieces of every pour were looked at
-    then or later; infinite where they never were.
+    then or later; infinite where they never were. A blend that nobody looked at so late tells
+    nothing of it, and holds up no other.
 
     looks : DataFrame of settled looks under one stress, with a row per piece and age. days : float.
     A piece that sweated and was put away counts as looked at ever after.
@@ -90,7 +91,10 @@ def next_look(looks, days):
     pieces = looks.assign(due=due).groupby(["pour", "code"]).agg(
         due=("due", "min"), grade=("grade", "max"))
     due = pieces["due"].fillna(np.inf).mask(pieces["due"].isna() & (pieces["grade"] > 0), days)
-    return float(due.groupby(level=0).quantile(0.5, interpolation="lower").max())
+    half = due.groupby(level=0).quantile(0.5, interpolation="lower")
+    blend = half.index.map(looks.drop_duplicates("pour").set_index("pour")["blend"])
+    late = half.groupby(blend).transform("min") < np.inf
+    return float(half[late].max() if late.any() else np.inf)
 
 
 def reached(counts, grade):

@@ -267,6 +267,7 @@ class Peak:
 
 def throw_peak(fit, blend):
     """The :class:`Peak` of a blend's throw over the loads scored."""
+    place_of(fit, blend, "no throw was scored for", "scored")
     loads = np.linspace(*tested_range(fit, blend), GRID)
     draws = throw_draws(fit, blend, loads)
     top = draws.argmax(axis=1)

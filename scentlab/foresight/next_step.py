@@ -235,7 +235,7 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     """
     need_whole(seed, "seed", 0, 2**63 - 1)
     case = _Case(analysis)
-    if first := comes_first(analysis.series, analysis.ceiling):
+    if first := comes_first(analysis.series, analysis.ceiling, stress=analysis.rules.stress):
         return NextStep(pd.DataFrame(columns=_COLUMNS), *case.of(0), False, (), case.stress, seed,
                         first=first)
     steps = [step for blend in range(len(case.fit.blends)) for step in case.steps(blend)]

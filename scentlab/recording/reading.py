@@ -176,6 +176,20 @@ def _last_corrected(history, column):
     return history[changed].iloc[-1] if changed.any() else None
 
 
+def plan_now(store):
+    """The kept plan as a dict, with the limits that hold now, for what is planned and weighed by
+    it; None without a plan."""
+    plan, logged = store.plan(), store.rows("pours")
+    if plan is None or logged.empty:
+        return plan
+    planned = {b["name"]: Blend.from_dict(b) for b in plan.get("blends", ())}
+    try:
+        return _plan_with(plan, _blends(logged, planned, plan.get("fragrance") or {},
+                                        store.rows("pours", history=True)))
+    except StoreError:  # limits that contradict each other, which the answer asks about
+        return plan
+
+
 def _plan_with(plan, blends):
     """The plan with the limits that hold now, for what is weighed by it."""
     if "blends" not in plan:

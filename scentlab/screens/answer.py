@@ -93,12 +93,14 @@ def lines_html(analysis):
     table, said = analysis.pick.table, []
     if len(table) == 1:
         said = list(loads_so_far(analysis).lines)
-        said.append(what_to_test(analysis.series, analysis.ceiling, table["blend"].iloc[0]))
+        said.append(what_to_test(analysis.series, analysis.ceiling, table["blend"].iloc[0],
+                                 analysis.rules.stress))
     else:
         for row in table.to_dict("records"):
             if row["load_pct"] != row["load_pct"]:
                 said += [f"{row['blend']}: no load yet. {row['reason']}.",
-                         what_to_test(analysis.series, analysis.ceiling, row["blend"])]
+                         what_to_test(analysis.series, analysis.ceiling, row["blend"],
+                                      analysis.rules.stress)]
             else:
                 found = analysis.ceiling.of(row["blend"])
                 said.append(in_sentences(use_words(row, found, analysis)))

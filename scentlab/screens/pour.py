@@ -6,6 +6,7 @@ from pathlib import Path
 from scentlab.forms.desk import RecordDesk
 from scentlab.guide.showing import GUIDES
 from scentlab.planning.plan import Plan
+from scentlab.recording.reading import plan_now
 from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, leave_to_do
 from scentlab.units import say_one_weight, say_temperature
 from scentlab.workshop import series_here
@@ -34,7 +35,7 @@ def pour_page(folder: str | Path | None = None) -> Page:
 
 def _build(page, own):
     store, bench = page.bench.store, page.bench
-    plan = Plan.from_dict(store.plan())
+    plan = Plan.from_dict(plan_now(store))
     files = series_here(folder=own or ".") if bench.demo else None
     desk = page.desk = RecordDesk(bench, files=files)
     return [

@@ -12,6 +12,7 @@ from scentlab.choosing.rules import Rules
 from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words
 from scentlab.results import FitError
 from scentlab.sharing.redaction import Choices, redacted_rules
+from scentlab.simulate import small_series
 from scentlab.words.tables import pick_table, tradeoff_table
 
 PRICES = {"wax_price_per_kg": 10.0, "fragrance_price_per_kg": 60.0}
@@ -108,3 +109,8 @@ def test_reasons_stay_at_home_with_their_blend_or_with_the_notes():
     assert left == Rules(override_blends=("hard",), override_reason="a call")
     hidden = redacted_rules(rules, Choices(hide_notes=True))
     assert hidden.reasons == {"soft": "[not shared]", "hard": "[not shared]"}
+    # A reason may hold the name of a fragrance that no record names.
+    for name, kept in (("", "[not shared]"), ("fig", "Vellimir agreed")):
+        series = replace(small_series(), fragrance=name)
+        held = redacted_rules(rules, Choices(hide_fragrance=True), series)
+        assert held.reasons["soft"] == kept

@@ -535,6 +535,21 @@ def test_a_spilled_batch_is_dropped_from_what_is_left(run, empty):
     assert "  P01-2: pot P01" in run("progress", empty)[1]
 
 
+def test_a_dropped_batch_says_what_is_void_with_it_and_needs_no_reason(run, empty):
+    store = Store.open(empty)
+    store.save_plan({"pours": [{"pour": "P01-1", "pot": "P01", "blend": "soft"}]})
+    store.add("pours", {"pour": "P01-1", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
+                        "wax_g": 200, "fragrance_g": 18.26})
+    code, out, _ = run("drop", empty, "P01-1")
+    assert code == 0 and out.startswith(
+        "What was weighed of P01-1 is void with it: 200 g of wax, 18.26 g of fragrance\n"
+        "P01-1 will not be poured. To take one back: ")
+    store.add("pours", {"pour": "Q", "pot": "Q", "blend": "soft", "poured_on": "2026-03-01",
+                        "wax_g": 200, "fragrance_g": 18.26})
+    entry = int(store.rows("pours")["entry_id"].iloc[-1])
+    assert "waits" not in run("void", empty, "pours", str(entry), "--reason", "slip")[1]
+
+
 def test_progress_of_a_series_that_is_done(run, demo):
     code, out, _ = run("progress", demo)
     assert code == 0

@@ -114,3 +114,13 @@ def test_counts_by_hand(looks):
     row = table[table["pour"] == "soft1-6"].iloc[0]
     assert [row[f"g{g}"] for g in range(5)] == [3, 0, 0, 0, 1] and row["n"] == 4
     assert len(table) == 12 and table["n"].sum() == 48
+
+
+def test_a_blend_that_was_not_looked_at_later_holds_up_no_other():
+    looks = pd.DataFrame([
+        (f"{blend}{piece}", blend, blend, age, 0) for blend, ages in (("a", (1.0, 7.0, 28.0)),
+                                                                      ("b", (1.0,)))
+        for piece in range(3) for age in ages],
+        columns=["code", "pour", "blend", "age_days", "grade"])
+    assert next_look(looks, 5.0) == 7.0 and next_look(looks, 8.0) == 28.0
+    assert next_look(looks, 1.0) == 1.0 and next_look(looks, 40.0) == np.inf

@@ -6,7 +6,8 @@ import pandas as pd
 import pytest
 
 from scentlab.materials import Blend, Wax
-from scentlab.recording.reading import read_series
+from scentlab.planning.plan import Plan
+from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.store import Store, StoreError
 from scentlab.series import (
     BLEED_COLUMNS,
@@ -15,6 +16,7 @@ from scentlab.series import (
     POUR_COLUMNS,
     THROW_COLUMNS,
 )
+from scentlab.workshop import make_demo_series
 
 SOFT, HARD = Wax("soft", limit_load_pct=10, price_per_kg=4), Wax("hard", limit_load_pct=6,
                                                                  price_per_kg=8)
@@ -224,3 +226,13 @@ def test_another_limit_told_after_a_correction_is_shown(planned):
     planned.add("pours", pour("P03", limit_load_pct=5.0))
     with pytest.raises(StoreError, match="is 7 in the correction of pour P01 but 5 in pour P03"):
         read_series(planned)
+
+
+def test_what_is_planned_next_knows_a_corrected_limit(tmp_path):
+    store = make_demo_series(tmp_path)
+    before = {b.name: b.limit_load_pct for b in Plan.from_dict(plan_now(store)).blends}
+    pour = store.rows("pours").iloc[0]
+    store.correct("pours", int(pour["entry_id"]), {"limit_load_pct": 7.0}, reason="a new sheet")
+    after = {b.name: b.limit_load_pct for b in Plan.from_dict(plan_now(store)).blends}
+    assert before.pop(pour["blend"]) == 10.0 and after.pop(pour["blend"]) == 7.0
+    assert after == before
