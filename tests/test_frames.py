@@ -119,7 +119,9 @@ def test_checks_on_the_warmer_and_pairs():
     assert refused(fit_longevity, rows) == (
         "checks on the warmer, row 1, column weight_g: found '-24.0', expected a number with a "
         f"decimal point from 0.01 to 10000 (g). {CORRECT}")
-    pairs = pd.DataFrame({"blend": "soft", "load_pct": 8.0, "second_blend": "soft",
+    pairs = pd.DataFrame({"code": "101", "pour": "K1-1", "pot": "K1", "blend": "soft",
+                          "load_pct": 8.0, "second": "102", "second_pour": "K1-2",
+                          "second_pot": "K1", "second_blend": "soft",
                           "second_load_pct": [9.0, 50.0], "assessor": "A1", "kind": "warm",
                           "stronger": "first"})
     assert refused(fit_throw, SERIES.throws, pairs=pairs) == (

@@ -64,7 +64,7 @@ def test_the_next_look_is_the_first_by_which_half_of_every_test_batch_was_seen(l
     """By hand, of two pours of two pieces."""
     def seen(*ages):
         rows = [(p, f"{p}{i}", age, grade) for p, i, age, grade in ages]
-        return pd.DataFrame(rows, columns=["pour", "code", "age_days", "grade"])
+        return pd.DataFrame(rows, columns=["pour", "code", "age_days", "grade"]).assign(blend="a")
 
     both = seen(*((p, i, age, 0) for p in "AB" for i in (1, 2) for age in (3.0, 7.0, 14.0)))
     asked = {0.5: 3, 3: 3, 3.5: 3.5, 4: 7, 7: 7, 7.9: 7.9, 8: 14, 14: 14, 15: np.inf}
