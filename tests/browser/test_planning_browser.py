@@ -152,6 +152,7 @@ def test_a_run_on_paper_by_the_keyboard_alone(page):
     said(page, "Your guess for each blend")
     for place in (0, 1):
         field(page, f"guess-{place}").fill("9,5")
+        page.wait_for_selector(f".scent-field-guess-{place} ~ * .scent-also:has-text('1.52 oz/lb')")
     field(page, "series").fill("2")
     page.wait_for_selector(".scent-press-run:enabled")
     assert not page.locator(".scent-press-cancel").is_visible()
