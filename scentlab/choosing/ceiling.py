@@ -28,6 +28,7 @@ NONE = "no tested load qualifies"
 TEST_LOWER = "test lower loads or more pots"
 # Sweat this unlikely under the risk speaks against it by itself: the ceiling is held below.
 UNLIKELY = 0.01
+_LATER = "Sweat after day {:g} counts in this too: a piece ages on when it is sold."
 NEAR_PCT = 0.25  # weighed loads nearer than this are one planned load
 
 
@@ -96,14 +97,16 @@ def find_ceiling(fit, rules=None, blends=None):
     rules = rules or Rules()
     if rules.stress not in (None, *fit.stresses):
         return _without_answer(find_ceiling(fit, replace(rules, stress=None)), rules.stress)
-    fit, stress = at_sale(fit, rules), rules.stress or fit.stresses[-1]
+    every, fit, stress = fit, at_sale(fit, rules), rules.stress or fit.stresses[-1]
     draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     rows, notes = [], _unseen_note(fit, rules.limit_grade)
     for blend in blends or fit.blends:
         own = fit.counts[fit.counts["blend"] == blend]
         at_risk = draws[:, fit.blends.index(blend)]
         row, more = _of_blend(blend, own, at_risk, fit, rules, stress)
-        row, more = held_below_sweat(own, row, rules) or (row, more)
+        if held := held_below_sweat(own, row, rules):
+            row, more = held
+            more += [_LATER.format(fit.ages[1])] if fit is not every else []
         rows.append(row | {"ceiling_content_pct": content_from_load(row["ceiling_load_pct"])})
         notes += more
     table = pd.DataFrame(rows)

@@ -11,7 +11,8 @@ from math import floor, log10
 import numpy as np
 import pandas as pd
 
-from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.ceiling import NEAR_PCT, at_sale
+from scentlab.choosing.rests import by_day
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.looks import planned_loads, reached, with_stress
 from scentlab.fitting.sweat import sweat_risk
@@ -233,13 +234,14 @@ def blend_figure(analysis, blend):
     graded, curve = _loads(own), None
     smelt = [] if analysis.throw is None else _loads(of_blend(analysis.throw.points, blend))
     if len(graded):
-        curve = _curve(sweat_risk(analysis.sweat, blend, _grid(graded), rules.limit_grade,
-                                  stress), "risk")
+        curve = _curve(sweat_risk(at_sale(analysis.sweat, rules), blend, _grid(graded),
+                                  rules.limit_grade, stress), "risk")
     every = np.concatenate([graded, smelt, _loads(of_blend(analysis.series.pours, blend))])
     return figure(
         f"{blend}: {_kind(analysis)} throw, risk of sweat and pieces", every,
         (_throw_panel(analysis, blend, smelt),
          _risk_panel(rules.limit_grade, stress, curve, rule=rules.risk,
+                     day=by_day(analysis.sweat, rules),
                      note="" if len(graded) else f"no piece {kept} was inspected"),
          Panel(f"grade {rules.limit_grade}+ of all: {count(own['code'].nunique(), 'piece')} {kept},"
                f" {count(own['pot'].nunique(), 'pot')}", _GRADES, height=74, spread=True,
@@ -273,8 +275,8 @@ def _decide(row):
             ("limit", "maximum", row["limit_load_pct"]))
 
 
-def _risk_panel(grade, stress, curve, points=(), rule=None, note=""):
-    words = f"risk of sweat grade {grade}+ in a new pot, {STRESS_WORDS[stress]}"
+def _risk_panel(grade, stress, curve, points=(), rule=None, note="", day=""):
+    words = f"risk of sweat grade {grade}+ in a new pot, {STRESS_WORDS[stress]}{day}"
     return Panel(words, _RISKS, curve, points, rule, root=True, note=note)
 
 

@@ -15,6 +15,7 @@ from scentlab.choosing.analysis import Rules, analyse
 from scentlab.choosing.known_load import known_load
 from scentlab.choosing.so_far import DRY, SWEATED, USE, loads_so_far
 from scentlab.fitting.sweat import at_age, sweat_risk
+from scentlab.sharing.figures import blend_figure
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 LOADS = (6.25, 9.375, 12.5, 18.75)
@@ -212,6 +213,13 @@ def test_a_load_for_an_early_sale_says_its_day_wherever_it_is_said():
         assert f"by day {told}." in other.pick.sentence or np.isnan(
             other.pick.table["load_pct"].iloc[0])
     assert "by day" not in loads_so_far(known).sentence + known.pick.sentence
+    # Sweat that came after the sale holds the load down all the same, and is said.
+    later = "Sweat after day 3 counts in this too: a piece ages on when it is sold."
+    assert later in sold.ceiling.notes and later not in known.ceiling.notes
+    assert load < 7.0
+    old, young = (blend_figure(a, "soft")["data"]["panels"][1] for a in (known, sold))
+    assert old.label + " by day 3" == young.label
+    assert young.curve["y"].iloc[10] < 0.7 * old.curve["y"].iloc[10]
     at = found.table.set_index("load_pct")["risk_pct"]
     near = at.index[np.argmin(np.abs(at.index - load))]
     assert at[near] == pytest.approx(100 * sweat_risk(
