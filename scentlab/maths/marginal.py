@@ -90,8 +90,12 @@ class Marginal:
         base = (columns[:, :, None] * arms[:, None, :]).reshape(self.n, np.prod(self.shape))
         self.whole = np.column_stack([base, extra, y])
         # What turns the columns into those of each design, with the extra ones and y as they are.
-        own, more = np.eye(arms.shape[1]), np.eye(self.whole.shape[1] - base.shape[1])
-        self.turns = np.array([linalg.block_diag(np.kron(mix, own), more) for mix in mixes])
+        designs, rows, arm = len(mixes), mixes.shape[1] * arms.shape[1], np.eye(arms.shape[1])
+        own = np.einsum("cjr,ab->cjarb", mixes, arm).reshape(designs, rows, base.shape[1])
+        more = self.whole.shape[1] - base.shape[1]
+        self.turns = np.zeros((designs, rows + more, self.whole.shape[1]))
+        self.turns[:, :rows, : base.shape[1]] = own
+        self.turns[:, rows:, base.shape[1]:] = np.eye(more)
         self.groupings = Groupings(groups, slopes, self.n)
         self.gram = self.whole.T @ self.whole
         self.zw = self.groupings.zt @ self.whole
