@@ -193,9 +193,10 @@ class Learnt:
 
     @cached_property
     def kept(self):
-        """Some draws of alike weight: their sds (K, G), and of the effects the means (K, q) and
-        what divides by each precision."""
-        at = even_places(self.draws.weights, _KEPT)
+        """Some draws of alike weight, from small sds to large ones: their sds (K, G), and of the
+        effects the means (K, q) and what divides by each precision."""
+        order = np.argsort(self.sds.prod(axis=1))
+        at = order[even_places(self.draws.weights[order], _KEPT)]
         found = [self.hierarchy.given(sd) for sd in self.sds[at]]
         return self.sds[at], np.array([f[1] for f in found]), [f[2] for f in found]
 
