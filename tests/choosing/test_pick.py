@@ -191,7 +191,8 @@ class TestWords:
         first = pick.table.iloc[0]
         said = pick.sentence
         assert said.startswith(f"{first['blend']}: use {first['load_pct']:.1f} % (")
-        assert f" oz/lb). Highest safe load: {first['ceiling_load_pct']:.1f} %. " in said
+        sold = np.floor(10 * first["ceiling_load_pct"] + 1e-6) / 10  # never said too high
+        assert f" oz/lb). Highest safe load: {sold:.1f} %. " in said
         wet = "None" if not first["stressed_wet"] else first["stressed_wet"]
         assert (
             f"{wet} of {first['stressed_below']} pieces at room temperature sweated (grade 2 or "

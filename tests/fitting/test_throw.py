@@ -112,7 +112,7 @@ class TestMeaning:
         assert row["throw"].to_numpy() == pytest.approx([one["throw"].mean()])
 
     def test_a_scale_shifted_by_a_point_shifts_the_level_only(self):
-        frame = scores(2)
+        frame = scores(2).assign(throw=lambda f: f["throw"].clip(upper=9.0))
         one = fit_throw(frame, draws=400)
         two = fit_throw(frame.assign(throw=frame["throw"] + 1.0), draws=400)
         # The prior of a level, 10 points wide, is all that knows of the middle.
