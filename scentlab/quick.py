@@ -25,7 +25,7 @@ from scentlab.recording.progress import sweat_pieces, waiting
 from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
-from scentlab.recording.unpoured import leave_out, unpoured
+from scentlab.recording.unpoured import leave_out, make_void, unpoured
 from scentlab.schema import FAR_OFF, POURS, impossible_load
 from scentlab.text import seed_of
 from scentlab.units import (
@@ -228,7 +228,7 @@ class QuickCheck:
 
     def undo(self, table, entry_id):
         """Make the entry void; it stays in the history."""
-        return self.store.void(table, entry_id, "undone in the quick check")
+        return make_void(self.store, table, entry_id, "undone in the quick check")
 
     def waits(self):
         """What keeps the answer back, in words, and what is still to come; and whether it does.

@@ -169,7 +169,7 @@ FIELDS = _PAGES["fields"]  # the option of each field of the rules and of a reci
 # What an answer may propose instead.
 PROPOSED = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_loss")
 OTHER_RULES = "It also takes the rules of `scentlab report --help`; those kept in rules.json hold."
-_TABLES = "pours grades throws bleeds warmings pairs heats photos"
+_TABLES = "pours grades throws bleeds warmings pairs heats photos unpoured"
 GROUPS = {
     **{name: options(text) for name, text in _PAGES["groups"].items()},
     "entry": (option("table", metavar="TABLE", choices=_TABLES.split()),

@@ -24,7 +24,7 @@ from scentlab.recording.matching import Source, match_by_heading, units_of
 from scentlab.recording.photos import MOST_BYTES, add_photo, choose_photo
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store, whole_rows
-from scentlab.recording.unpoured import leave_out, take_up, unpoured, unpoured_words
+from scentlab.recording.unpoured import leave_out, make_void, take_up, unpoured, unpoured_words
 from scentlab.schema import IMPORT_TABLES, DataError
 from scentlab.series import heat_words
 from scentlab.units import in_maker_units
@@ -111,26 +111,22 @@ def _change(table, text):
 
 def _void(arguments):
     store = opened(arguments.folder)
-    pours = store.rows("pours") if arguments.table == "pours" else None
-    store.void(arguments.table, arguments.entry, arguments.reason)
+    stands = make_void(store, arguments.table, arguments.entry, arguments.reason)
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
-    if pours is not None:
-        pour = pours.set_index("entry_id")["pour"].get(arguments.entry)
-        if pour in {p["pour"] for p in (store.plan() or {}).get("pours", ())}:
-            print("It waits to be poured again; if it will not be: "
-                  f"{call('drop', arguments.folder)} {pour}")
+    if stands:
+        print(f"{stands}. One that will not be poured: {call('drop', arguments.folder)} POUR, and "
+              "--back takes that back")
 
 
 def _drop(arguments):
     store = opened(arguments.folder)
     if arguments.back:
-        print(f"{take_up(store, arguments.pour)} waits to be poured again")
+        print(f"{take_up(store, arguments.pour)}.")
         return
-    logged = store.records("pours", ("pour",), arguments.pour)
+    logged = store.distinct("pours", ("pour",))
     leave_out(store, arguments.pour, arguments.reason or "")
-    for row in logged:
-        print(f"What was weighed of {arguments.pour} is void with it: {row['wax_g']:g} g of wax, "
-              f"{row['fragrance_g']:g} g of fragrance")
+    for (pour,) in logged - store.distinct("pours", ("pour",)):
+        print(f"What was weighed of {pour} is void with it, until it is taken back.")
     print(f"{unpoured_words(unpoured(store))}. To take one back: "
           f"{call('drop', arguments.folder)} {arguments.pour} --back")
 

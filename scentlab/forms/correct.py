@@ -15,7 +15,8 @@ class CorrectForm(Form):
 
     ``find(name)`` gives the entries of a ``what``, "piece" (by its blind code) or "pour", with
     ``table``, ``entry_id``, ``words`` and ``values``. ``on_mend(table, entry_id, changes, reason,
-    key)`` corrects one, ``on_void(table, entry_id, reason, key)`` takes it out.
+    key)`` corrects one, ``on_void(table, entry_id, reason, key)`` takes it out and
+    says how its test batch stands then, '' for a score.
     """
 
     def __init__(self, find, on_mend, on_void, what="piece"):
@@ -71,10 +72,10 @@ class CorrectForm(Form):
 
     def _drop(self):
         entry = self._chosen()
-        self._on_void(entry.table, entry.entry_id, self.reason.value, self._key)
-        waits = (" It waits to be poured again; on its card above you can say that it will not be."
-                 if entry.table == "pours" else "")
-        self._done(f"Void: {entry.words}. It stays in the history with the reason.{waits}")
+        stands = self._on_void(entry.table, entry.entry_id, self.reason.value, self._key)
+        stands = stands and (f" {stands}; on the cards above you can say what will not be poured, "
+                             "and take that back.")
+        self._done(f"Void: {entry.words}. It stays in the history with the reason.{stands}")
 
     def _chosen(self):
         if self._entry is None:

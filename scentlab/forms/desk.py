@@ -41,7 +41,7 @@ from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import known_assessors, score_words, waiting, warmer_pieces
 from scentlab.recording.shelf import Shelf, shelve
-from scentlab.recording.unpoured import leave_out, take_up, unpoured
+from scentlab.recording.unpoured import leave_out, make_void, take_up, unpoured
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
 _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
@@ -211,7 +211,7 @@ class RecordDesk:
         pours, into = self._plan.pours, (files or bench).store
         self.pours = PourForm(
             pours, done=self._store.rows("pours")["pour"], gone=unpoured(self._store),
-            on_leave=partial(leave_out, self._store), on_take=partial(take_up, self._store),
+            on_leave=partial(leave_out, self._store), on_take=self._take_up,
             **self._saving("pours"))
         self.who = ChooseForm(
             "Who scores? Tap your code.", known_assessors(self._store), "assessor",
@@ -230,8 +230,14 @@ class RecordDesk:
             partial(mend, self._store), self._void, what)
 
     def _void(self, *entry):
-        self._store.void(*entry)
+        return self._look(make_void(self._store, *entry))
+
+    def _take_up(self, pour):
+        return self._look(take_up(self._store, pour))
+
+    def _look(self, stands):
         self.pours.look(self._store.rows("pours")["pour"], unpoured(self._store))
+        return stands
 
     def _saving(self, table):
         return {"on_save": partial(self._store.add, table), "on_undo": self._undo(table)}

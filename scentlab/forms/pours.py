@@ -63,7 +63,8 @@ class PourForm(Form):
     max_temp_c (the lowest maximum of the waxes), flash_point_c and test_only. ``done`` are the
     pours that are logged, ``gone`` those that will not be poured, with their reasons. The first
     that waits is shown, and after each saving the next. ``on_leave(pour, reason, key)`` stores
-    that one will not be poured, ``on_take(pour)`` takes that back.
+    that one will not be poured, ``on_take(pour)`` takes that back
+    and says how it stands then.
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
     beside the field is said which day is stored. What is likely a slip is stored by a second tap
@@ -188,9 +189,9 @@ class PourForm(Form):
         one that will not, take it back."""
         pour, reason = self._plan["pour"], self.fields["note"].text
         if pour in self._gone:
-            self._on_take(pour)
-            del self._gone[pour]
-            self._say("saved", f"{pour} waits to be poured.")
+            stands = self._on_take(pour)
+            self._gone.pop(pour, None)
+            self._say("saved", f"{stands}.")
         else:
             receipt = self._on_leave(pour, reason, self._key)
             self._gone[pour] = reason

@@ -17,7 +17,7 @@ from scentlab.recording.pouring import (
     with_scale_unit,
 )
 from scentlab.recording.store import RefusedError
-from scentlab.recording.unpoured import leave_out, unpoured, unpoured_words
+from scentlab.recording.unpoured import leave_out, make_void, unpoured, unpoured_words
 from scentlab.schema import ONE_DAY, POURS, WARMTH, check_clock, check_row
 from scentlab.text import capital
 from scentlab.units import Shown, ounces_from_grams, say_load, say_one_weight, shown
@@ -132,10 +132,9 @@ def undo_pour(panel, said):
         is_entry(entry_id) and table in ("pours", "unpoured")) else None
     if row is None:
         raise RefusedError("there is no such entry")
-    panel.turns.take(lambda: panel.store.void(
-        table, entry_id, "undone on the page of the pour day", key=f"undo:{entry_id}"))
-    return f"Undone: pour {row['pour']}. " + (
-        "It no longer counts." if table == "pours" else "It waits to be poured.")
+    stands = panel.turns.take(lambda: make_void(
+        panel.store, table, entry_id, "undone on the page of the pour day", f"undo:{entry_id}"))
+    return f"Undone: {stands}."
 
 
 def _with_heat(row, plan):

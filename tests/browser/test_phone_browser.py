@@ -232,7 +232,7 @@ def test_the_pour_day_in_ounces_and_undone(phone, links, store):
     assert row["poured_on"] == dt.date.today()
     assert phone.get_by_role("button", name="P77-2 (logged)").is_disabled()
     phone.get_by_role("button", name="Undo").tap()
-    said(phone, "^Undone: pour P77-2")
+    said(phone, "^Undone: P77-2 waits")
     assert phone.input_value("[name=wax_g]") == "7.05"
     assert len(store.rows("pours")) == 1
 
@@ -249,7 +249,7 @@ def test_one_that_will_not_be_poured_waits_no_more_and_is_taken_back(phone, link
     phone.get_by_role("button", name="P77-2 (not poured)").tap()
     assert phone.is_visible("#save") and not phone.is_visible("#drop"), "poured all the same"
     phone.get_by_role("button", name="Undo").tap()
-    said(phone, "^Undone: pour P77-2. It waits to be poured.")
+    said(phone, "^Undone: P77-2 waits to be poured again.")
     assert phone.input_value("[name=note]") == "dropped" and phone.is_visible("#drop")
     assert store.rows("unpoured").empty
 

@@ -525,13 +525,13 @@ def test_a_spilled_batch_is_dropped_from_what_is_left(run, empty):
     store.add("pours", {"pour": "P01-2", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})
     code, out, _ = run("void", empty, "pours", "1", "--reason", "spilled")
-    assert code == 0 and "It waits to be poured again; if it will not be: " in out
+    assert code == 0 and "P01-2 waits to be poured again. One that will not be poured: " in out
     code, out, _ = run("drop", empty, "P01-2", "--reason", "spilled")
     assert (code, out.partition(" To")[0]) == (0, "P01-2 will not be poured (spilled).")
     out = run("progress", empty)[1]
     assert "  P01-1: pot P01" in out and "P01-2: pot" not in out
     assert "P01-2 will not be poured (spilled)." in out
-    assert run("drop", empty, "P01-2", "--back") == (0, "P01-2 waits to be poured again\n", "")
+    assert run("drop", empty, "P01-2", "--back") == (0, "P01-2 waits to be poured again.\n", "")
     assert "  P01-2: pot P01" in run("progress", empty)[1]
 
 
@@ -542,8 +542,20 @@ def test_a_dropped_batch_says_what_is_void_with_it_and_needs_no_reason(run, empt
                         "wax_g": 200, "fragrance_g": 18.26})
     code, out, _ = run("drop", empty, "P01-1")
     assert code == 0 and out.startswith(
-        "What was weighed of P01-1 is void with it: 200 g of wax, 18.26 g of fragrance\n"
+        "What was weighed of P01-1 is void with it, until it is taken back.\n"
         "P01-1 will not be poured. To take one back: ")
+    assert run("drop", empty, "P01-1", "--back")[1] == (
+        "P01-1 counts: 18.26 g of fragrance in 200 g of wax.\n")
+    for _ in range(2):  # dropped, poured again, and dropped again
+        assert run("drop", empty, "P01-1", "--reason", "spilled")[0] == 0
+        store.add("pours", {"pour": "P01-1", "pot": "P01", "blend": "soft",
+                            "poured_on": "2026-03-01", "wax_g": 100, "fragrance_g": 9})
+    run("drop", empty, "P01-1")
+    table, entry = run("entries", empty, "P01-1")[1].partition(":")[0].split()
+    assert run("correct", empty, table, entry, "note=spilt", "--reason", "said later")[0] == 0
+    entry = run("entries", empty, "P01-1")[1].partition(":")[0].split()[1]
+    assert "P01-1 counts: 9 g of fragrance in 100 g of wax. One that will not be poured: " in (
+        run("void", empty, table, entry, "--reason", "another")[1])
     store.add("pours", {"pour": "Q", "pot": "Q", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})
     entry = int(store.rows("pours")["entry_id"].iloc[-1])

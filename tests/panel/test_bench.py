@@ -371,7 +371,7 @@ class TestPourDay:
         status, text, _ = maker.ask("pours/undo", {"entry_id": told["entry_id"]})
         assert status == 200
         assert json.loads(text)["words"] == (
-            "Undone: pour P78. It no longer counts.")
+            "Undone: P78 waits to be poured again.")
         assert self.save(maker, key="pour-00002")[0] == 200
         assert len(store.rows("pours", history=True)) == 4
 
@@ -386,7 +386,7 @@ class TestPourDay:
         status, text, _ = maker.ask(
             "pours/undo", {"table": "unpoured", "entry_id": told["entry_id"]})
         assert status == 200 and json.loads(text)["words"] == (
-            "Undone: pour P78. It waits to be poured.")
+            "Undone: P78 waits to be poured again.")
         assert not any(p["gone"] for p in json.loads(text)["pours"])
         for wrong in ({"pour": "P99"}, {"key": ""}):
             assert maker.ask("pours/drop", {**body, "key": "drop-00002", **wrong})[0] == 409

@@ -9,6 +9,7 @@ import pytest
 from scentlab.forms.correct import CorrectForm
 from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.store import RefusedError
+from scentlab.recording.unpoured import make_void
 from scentlab.schema import DataError
 from scentlab.units import Shown, showing
 
@@ -141,7 +142,7 @@ def form(scored):
         return mend(scored, table, entry_id, changes, reason, key)
 
     def drop(table, entry_id, reason, key):
-        return scored.void(table, entry_id, reason, key)
+        return make_void(scored, table, entry_id, reason, key)
 
     return CorrectForm(lambda name: stored_about(scored, name), change, drop)
 

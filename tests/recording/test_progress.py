@@ -8,7 +8,7 @@ from scentlab.guide.stages import see_stages
 from scentlab.recording.correcting import stored_about
 from scentlab.recording.progress import due_words, score_days, see_progress, waiting
 from scentlab.recording.store import RefusedError, Store
-from scentlab.recording.unpoured import leave_out, take_up, unpoured
+from scentlab.recording.unpoured import leave_out, make_void, take_up, unpoured
 
 PLAN = {
     "title": "Cedar",
@@ -290,7 +290,7 @@ def test_it_is_taken_back_and_waits_again(store):
     leave_out(store, "P02", "spilled")
     entry, = stored_about(store, "P02")
     assert (entry.table, entry.words) == ("unpoured", "P02 will not be poured (spilled)")
-    assert take_up(store, "p02") == "P02" and unpoured(store) == {}
+    assert take_up(store, "p02") == "P02 waits to be poured again" and unpoured(store) == {}
     assert list(see_progress(store, LATER).pours["pour"]) == ["P01", "P02"]
     with pytest.raises(RefusedError, match="^nobody said that test batch P02 will not be poured$"):
         take_up(store, "P02")
@@ -313,6 +313,28 @@ def test_one_that_was_logged_is_made_void_with_its_reason(store):
     assert see_progress(store, LATER).pours.empty
 
 
+def test_one_that_is_poured_again_can_be_left_out_again_and_taken_back(store):
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
+    leave_out(store, "P02", "dropped")
+    store.add("pours", pour("P02") | {"note": "second"})
+    leave_out(store, "P02", "dropped again")
+    assert unpoured(store) == {"P02": "dropped again"} and len(store.rows("pours")) == 1
+    assert take_up(store, "P02").startswith("P02 counts: ") and unpoured(store) == {}
+    assert store.rows("pours")["note"].tolist() == [None, "second"], "as it was weighed"
+    leave_out(store, "P02")
+    entry, = stored_about(store, "P02")
+    assert make_void(store, entry.table, entry.entry_id, "slip").startswith("P02 counts: ")
+    row = store.records("pours", ("pour",), "P02")[0]
+    assert row["note"] == "second" and store.check() == ()
+    assert make_void(store, "pours", row["entry_id"], "slip") == "P02 waits to be poured again"
+    leave_out(store, "P02", "spilled")
+    assert take_up(store, "P02") == "P02 waits to be poured again", "nothing was void with it"
+    leave_out(store, "P02", "spilled")
+    store.add("pours", pour("P02"))
+    row = store.records("pours", ("pour",), "P02")[0]
+    assert make_void(store, "pours", row["entry_id"], "slip") == "P02 will not be poured (spilled)"
+
+
 def test_what_cannot_be_left_out(store):
     store.add_all({"pours": [pour("P01"), pour("P02")]})
     store.add("grades", sweat("700"))
@@ -327,5 +349,7 @@ def test_what_cannot_be_left_out(store):
     assert str(error.value) == (
         "the plan has no test batch 'P09'; look at its name on the sheet")
     leave_out(store, "P02")
-    with pytest.raises(RefusedError, match="pour P02 is stored already"):
-        leave_out(store, "P02")
+    with pytest.raises(RefusedError) as error:
+        leave_out(store, "P02", "spilled")
+    assert str(error.value) == (
+        "it is on record already: P02 will not be poured; nothing waits for it")

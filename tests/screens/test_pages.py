@@ -21,6 +21,7 @@ from scentlab.planning.plan import Plan, make_plan
 from scentlab.planning.rules import PieceNumbers
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.store import Store
+from scentlab.recording.unpoured import leave_out
 from scentlab.screens import frame, start
 from scentlab.screens.answer import answer_page
 from scentlab.screens.plan import plan_page
@@ -141,6 +142,12 @@ def test_a_pour_that_was_made_void_comes_back_and_is_left_out_by_a_tap(own):
     assert "All other test batches are logged." in cards.planned_view.value
     assert "All other test batches are logged." in pour_page(folder).desk.pours.planned_view.value
     assert "to pour" not in said(start_page(folder))
+    other = plan.pours["pour"].iloc[2]
+    leave_out(store, other, "the wrong one")
+    cards = pour_page(folder).desk.pours
+    cards.pours[other].click()
+    cards.leave.click()
+    assert f"{other} counts: " in cards.message.value and cards.pours[other].disabled
 
 
 def test_scoring_with_a_few_pours_and_no_score_shows_no_load(own):
