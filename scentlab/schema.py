@@ -268,7 +268,7 @@ POURS, PIECES, THROWS, BLEEDS, WARMINGS, PHOTOS, HEATS, PAIRS, *_ = TABLES.value
 CHECK_G, SCALE_OFF = 100.0, 0.01  # the check weight; a share from which a scale is off
 # What is noted of how a pour was made: its temperatures, and how long it was stirred.
 WARMTH = tuple(column for column in POURS.columns if column.unit in ("°C", "min"))
-IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS, PAIRS, HEATS)
+IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS, PAIRS, HEATS, TABLES["unpoured"])
 
 
 @dataclass(frozen=True)

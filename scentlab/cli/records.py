@@ -35,8 +35,7 @@ def _import(arguments):
     files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
     if not any(files.values()):
         raise CannotDo(
-            "no file to import; give --pours, --pieces, --throws, --warmings, --pairs, --heats or "
-            "several of them"
+            f"no file to import; give {', '.join(f'--{name}' for name in files)} or several of them"
         )
     tried = dry_run(store, **_sources(arguments, files), beyond_plan=arguments.beyond_plan)
     if not tried.ready:

@@ -27,6 +27,7 @@ _LABELS = {
     "throws": "Throw scores", "warmings": "Checks of pieces left on the warmer",
     "pairs": "Pairs: which of two pieces is stronger",
     "heats": "Heat cycles, as a max-min thermometer showed them",
+    "unpoured": "Test batches that will not be poured, and why",
 }
 
 

@@ -213,7 +213,13 @@ class _Import:
         known = {pour for _, pour in self.cells("pours", "pour")}
         known |= {pour for (pour,) in self.stored("pours", "pour")}
         given = self.cells("pieces", "pour")
-        lost = [(row, pour) for row, pour in given if pour and pour not in known]
+        # A piece of a pour that will not be poured is there, and has no grade.
+        gone = {pour for _, pour in self.cells("unpoured", "pour")}
+        gone |= {pour for (pour,) in self.stored("unpoured", "pour")}
+        graded = {row for name in ("sweat_grade", "frost_grade")
+                  for row, grade in self.cells("pieces", name) if grade}
+        lost = [(row, pour) for row, pour in given
+                if pour and pour not in known and (pour not in gone or row in graded)]
         filled = self.sheets["pieces"].filled if lost else ()
         whole = "Give the file of pours as well, or log the pours first."
         named = [(row, pour) for row, pour in lost if row not in filled]

@@ -19,7 +19,7 @@ from scentlab.recording.store import Store, StoreError
 from scentlab.schema import DataError, Findings, csv_text
 
 # Written only where there are any. Nothing reads bleeds any more, but what was recorded is kept.
-IF_ANY = ("warmings", "pairs", "heats", "bleeds")
+IF_ANY = ("warmings", "pairs", "heats", "unpoured", "bleeds")
 FILES = {**TABLES, "bleeds": RECORDS["bleeds"]}
 
 
@@ -154,15 +154,15 @@ def _say_match(heading, column):
 def import_csvs(
     store: Store, pours: str | Path | None = None, pieces: str | Path | None = None,
     throws: str | Path | None = None, warmings: str | Path | None = None,
-    pairs: str | Path | None = None, heats: str | Path | None = None, *,
-    beyond_plan: bool = False,
+    pairs: str | Path | None = None, heats: str | Path | None = None,
+    unpoured: str | Path | None = None, *, beyond_plan: bool = False,
 ) -> dict[str, int]:
     """Store the rows of the files, all or none.
 
     Parameters
     ----------
     store : Store
-    pours, pieces, throws, warmings, pairs, heats : path of a file; one that is None is left out.
+    pours, pieces, throws, warmings, pairs, heats, unpoured : path of a file; None leaves one out.
     beyond_plan : bool. Where a plan is kept, pours, pieces, assessors and sittings must be in it,
         unless this says that they are truly beyond it.
 
@@ -181,7 +181,7 @@ def import_csvs(
     36
     """
     return dry_run(store, pours=pours, pieces=pieces, throws=throws, warmings=warmings, pairs=pairs,
-                   heats=heats, beyond_plan=beyond_plan).store(store)
+                   heats=heats, unpoured=unpoured, beyond_plan=beyond_plan).store(store)
 
 
 def _piece_rows(looks, store):
@@ -196,7 +196,7 @@ def _piece_rows(looks, store):
 
 def export_csvs(store: Store, folder: str | Path) -> list[Path]:
     """Write pours.csv, pieces.csv and throws.csv of the rows that stand, and warmings.csv,
-    pairs.csv, heats.csv and bleeds.csv where there are any.
+    pairs.csv, heats.csv, unpoured.csv and bleeds.csv where there are any.
 
     Text cells that a spreadsheet would run as a formula get an apostrophe in front, which the
     import takes off again.

@@ -11,9 +11,11 @@ from scentlab.recording.importing import (
     export_csvs,
     import_csvs,
 )
+from scentlab.recording.progress import see_progress
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store, StoreError
+from scentlab.recording.unpoured import leave_out, unpoured
 from scentlab.schema import DataError
 
 POURS = """pour,pot,blend,poured_on,wax_g,fragrance_g,limit_load_pct,note
@@ -185,6 +187,30 @@ def test_the_round_trip_keeps_everything(empty, files, tmp_path):
             empty.rows(name)[columns].sort_values(columns, ignore_index=True),
             again.rows(name)[columns].sort_values(columns, ignore_index=True),
         )
+
+
+def test_what_will_not_be_poured_comes_back_with_its_reason(empty, files, tmp_path):
+    plan = {"pours": [{"pour": p, "pot": "A", "blend": "soft mix"} for p in ("P01", "P02", "P03")],
+            "pieces": [{"code": "300", "pour": "P03", "test": "sweat", "stress": "rest"}]}
+    empty.save_plan(plan)
+    import_csvs(empty, *files(), beyond_plan=True)
+    leave_out(empty, "P03", "spilt, all of it")
+    paths = {path.stem: path for path in export_csvs(empty, tmp_path / "exports")}
+    for kept in (None, plan):
+        again = Store.create(tmp_path / f"again {kept is None}")
+        if kept:
+            again.save_plan(kept)
+        assert import_csvs(again, **paths, beyond_plan=True)["unpoured"] == 1
+        assert unpoured(again) == {"P03": "spilt, all of it"}
+        assert set(again.distinct("pieces", ("code", "pour"))) == set(
+            empty.distinct("pieces", ("code", "pour")))
+    assert see_progress(again).sentence == see_progress(empty).sentence
+    paths["pieces"].write_text("code,pour,age_days,sweat_grade\n300,P03,7,1\n")
+    with pytest.raises(DataError, match="row 2, column pour: found 'P03', expected a pour that"):
+        import_csvs(Store.create(tmp_path / "graded"), **paths)
+    paths["unpoured"].write_text("pour,note\nP09,\n")
+    with pytest.raises(DataError, match="found 'P09', expected one of the pours of the kept plan"):
+        import_csvs(empty, unpoured=paths["unpoured"])
 
 
 @pytest.mark.parametrize("note", ["=1+1", "+1", "-2 g spilt", "@home", "'=already", "plain"])
