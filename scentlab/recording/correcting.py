@@ -28,7 +28,7 @@ from scentlab.text import kept, spelling
 from scentlab.units import say_in, say_weighed
 
 LIMIT_COUNTS = ("A corrected limit counts for its whole blend, a regulatory limit of a plan for "
-                "all its blends, until it is corrected again.")
+                "all its blends, until it is corrected again, or emptied in the same pour.")
 HEAT = "heat"  # what stands for all heat cycles, which are of no piece and no pour
 
 

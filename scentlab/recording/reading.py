@@ -168,12 +168,15 @@ def _limit(name, column, pours, planned, history):
 
 
 def _last_corrected(history, column):
-    """The entry of the last correction that changed a limit; None without one."""
-    limits = history.set_index("entry_id")[column].astype("float64")
-    was = history["replaces"].map(limits).astype("float64")
-    changed = history["replaces"].notna() & history["void_reason"].isna() & (
-        history[column].notna() & (history[column].astype("float64") != was))
-    return history[changed].iloc[-1] if changed.any() else None
+    """The entry of the last correction that changed a limit, and was not emptied in its pour
+    since; None without one."""
+    history = history.astype({column: "float64"}).set_index("entry_id", drop=False)
+    limits = history[column].fillna(0.0)  # which none can be
+    changed = history[history["replaces"].notna() & history["void_reason"].isna()
+                      & (limits != history["replaces"].map(limits))]
+    emptied = changed[changed[column].isna()].groupby("pour")["entry_id"].max()
+    holds = changed[changed["entry_id"] > changed["pour"].map(emptied).fillna(0)]
+    return None if holds.empty else holds.iloc[-1]
 
 
 def plan_now(store):

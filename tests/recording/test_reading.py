@@ -7,6 +7,7 @@ import pytest
 
 from scentlab.materials import Blend, Wax
 from scentlab.planning.plan import Plan
+from scentlab.recording.correcting import mend
 from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.store import Store, StoreError
 from scentlab.series import (
@@ -218,6 +219,21 @@ def test_a_corrected_limit_counts_for_the_whole_blend(planned, column):
     assert limit() == 7.0
     planned.correct("pours", first.entry_id, {column: usual})
     assert limit() == usual
+
+
+@pytest.mark.parametrize("column", ["limit_load_pct", "limit_content_pct"])
+def test_a_corrected_limit_that_is_emptied_holds_no_more(planned, column):
+    def correct(pour, value):
+        entry, = planned.records("pours", ("pour",), pour)
+        mend(planned, "pours", entry["entry_id"], {column: value}, "a new sheet")
+        return read_series(planned).blends.set_index("blend").loc["mix", column]
+
+    usual = read_series(planned).blends.set_index("blend").loc["mix", column]
+    assert [correct("P01", "5"), correct("P01", "4"), correct("P01", "")] == [5.0, 4.0, usual]
+    assert correct("P02", "3") == 3.0
+    assert [correct("P01", "4"), correct("P01", "")] == [4.0, 3.0], "that of the other pour stands"
+    assert correct("P02", "") == usual
+    assert correct("P01", "4") == 4.0
 
 
 def test_another_limit_told_after_a_correction_is_shown(planned):
