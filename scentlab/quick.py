@@ -80,7 +80,7 @@ def plan_asked(texts, folder, today, seed=None):
     if seed is None:
         seed = seed_of(Path(folder).resolve().name, asked["wax"], asked["oil"])
     shelf = shelf_beside(folder)
-    wax = _with(shelf.wax(asked["wax"]), asked, texts, **OF_MATERIAL["wax"])
+    wax = _with(shelf.wax(shelf.one_wax(asked["wax"])), asked, texts, **OF_MATERIAL["wax"])
     fragrance = _with(shelf.fragrance(asked["oil"]), asked, texts, **OF_MATERIAL["fragrance"])
     known = [row for row in (shelf.find("wax", wax.name), shelf.find("fragrance", fragrance.name))
              if row]

@@ -17,7 +17,7 @@ def _plan(arguments):
     arguments.units = units_of(folder, [arguments.loads, arguments.limit, arguments.have])
     limit = amount("--limit", "% of wax", arguments.limit)
     shelf = shelf_beside(folder)
-    blend = shelf.blend(arguments.wax)
+    blend = shelf.blend(shelf.one_wax(arguments.wax))
     if limit is not None and len(blend.parts) > 1:
         blend = replace(blend, own_limit_load_pct=limit)
     elif limit is not None:

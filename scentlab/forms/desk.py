@@ -110,7 +110,7 @@ class PlanDesk:
     def _propose(self, asked):
         """Plans of what there is; wax and fragrance as the materials or the shelf know them."""
         blend = next((b for b in self.materials.blends or () if b.name == asked["wax"]),
-                     None) or self._shelf.blend(asked["wax"])
+                     None) or self._shelf.blend(self._shelf.one_wax(asked["wax"]))
         fragrance = self.materials.fragrance
         if fragrance is None or fragrance.name != asked["oil"]:
             fragrance = self._shelf.fragrance(asked["oil"])

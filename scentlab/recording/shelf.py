@@ -83,6 +83,16 @@ class Shelf:
         """A :class:`Wax` as it is on the shelf; of its name alone where it is not."""
         return _material(self.find("wax", name) or {"kind": "wax", "name": name})
 
+    def one_wax(self, name):
+        """A name that was typed for one wax or blend; a MaterialError where it reads as several
+        and is not on the shelf."""
+        if re.search(r"[,;+]", name) and not (self.find("wax", name) or self.find("blend", name)):
+            raise MaterialError(
+                f"{name!r} reads as several waxes", "name one; waxes that are melted together are "
+                "one blend, by a name of its own without comma, semicolon or plus", field="wax",
+                value=name)
+        return name
+
     def fragrance(self, name):
         """A :class:`Fragrance` as it is on the shelf; of its name alone where it is not."""
         return _material(self.find("fragrance", name) or {"kind": "fragrance", "name": name})

@@ -807,6 +807,9 @@ def test_plan_shows_three_and_keeps_the_one_that_is_taken(tmp_path, capsys):
 
 
 def test_an_option_that_is_given_twice_is_refused_and_not_dropped(tmp_path, capsys):
+    several = [w if w != "soft wax" else "soft wax, hard wax" for w in HAVE]
+    assert cli.main(["plan", str(tmp_path / "fig"), *several]) == 2
+    assert "'soft wax, hard wax' reads as several waxes; name one" in capsys.readouterr().err
     for command, twice in ((["plan", str(tmp_path / "fig"), *HAVE], ["--wax", "hard wax"]),
                            (["quick", str(tmp_path / "fig"), *HAVE[:6]], ["--oil", "cedar"])):
         with pytest.raises(SystemExit):

@@ -42,6 +42,7 @@ def test_costs_are_said_before_anything_is_made(tmp_path):
     ("loads", "6 %", "1 load came"),
     ("flash", "140", "write it as 180 F or 82 C"),
     ("oil_price", "18", "write it as 12 / kg"),
+    ("wax", "soy, coconut", "reads as several waxes; name one; waxes that are melted together"),
 ])
 def test_what_cannot_be_is_said_and_makes_nothing(tmp_path, name, text, words):
     page = quick_page(tmp_path / "fig", DAY)

@@ -7,7 +7,7 @@ import sqlite3
 
 import pytest
 
-from scentlab.materials import Blend, Fragrance, Wax
+from scentlab.materials import Blend, Fragrance, MaterialError, Wax
 from scentlab.recording.shelf import (
     SHELF_NAME,
     export_shelf,
@@ -74,6 +74,13 @@ def test_one_comparison_of_names_holds_and_the_first_spelling_stays(tmp_path):
     assert added[0]["name"] == "Soft  wax"
     assert read_shelf(tmp_path).wax("soft wax").lot == "B"
     assert read_shelf(tmp_path).wax("firm wax") == Wax("firm wax")
+
+
+def test_a_name_that_reads_as_several_waxes_is_one_where_the_shelf_has_it(tmp_path):
+    with pytest.raises(MaterialError, match="^'soy; palm' reads as several waxes; name one"):
+        read_shelf(tmp_path).one_wax("soy; palm")
+    put_on_shelf(tmp_path, [{"kind": "wax", "name": "soy; palm"}])
+    assert read_shelf(tmp_path).one_wax("Soy; palm") == "Soy; palm"
 
 
 def test_what_a_form_leaves_out_is_not_known_any_more_and_what_a_plan_does_is(tmp_path):
