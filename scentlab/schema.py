@@ -17,7 +17,7 @@ import pandas as pd
 
 from scentlab.files import table_beside
 from scentlab.text import alike, disarmed, kept, unseen
-from scentlab.units import load_from_weights, say_in, say_weighed
+from scentlab.units import load_from_ounces_per_pound, load_from_weights, say_in, say_weighed
 
 SWEAT_GRADES = (
     "dry",
@@ -43,6 +43,7 @@ MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is 
 THROW_WORDS = {"cold": "cold", "jar": "jar", "warm": "hot"}
 THROW_KINDS = tuple(THROW_WORDS)
 WHICHEVER = "whichever it is"
+_LOADS = ("% of wax", "g per 100 g of wax")  # units of a load
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -147,7 +148,9 @@ def _check_number(column, value):
     if re.fullmatch(r"-?\d+,\d+", text):
         return column._wrong(with_a_point(text))
     if column.unit and re.search(r"\d\s*[A-Za-z%°]", text) and math.isnan(number):
-        return column._wrong(f"Give the number alone, in {column.unit}, without its unit.")
+        ounces = column.unit in _LOADS and re.fullmatch(r"(\d*\.?\d+) ?oz ?(?:/|per) ?lb", text)
+        same = f": {text} is {load_from_ounces_per_pound(float(ounces[1])):g}" if ounces else ""
+        return column._wrong(f"Give the number alone, in {column.unit}, without its unit{same}.")
     return column._wrong("Correct the value" + ("." if column.required else " or leave it empty."))
 
 

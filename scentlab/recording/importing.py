@@ -4,6 +4,7 @@ Everything is read as text and checked before anything is stored; all problems o
 shown at once, and what is stored is stored in one transaction.
 """
 
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,7 +12,15 @@ import pandas as pd
 
 from scentlab.files import write_whole
 from scentlab.recording.checking import check_sheets, grade_rows, records
-from scentlab.recording.matching import TABLES, Source, matched, plain_headings, unit_in, units_of
+from scentlab.recording.matching import (
+    TABLES,
+    From,
+    Source,
+    matched,
+    plain_headings,
+    unit_in,
+    units_of,
+)
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
 from scentlab.recording.sheets import read_sheet
@@ -99,20 +108,24 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
         found = [p for p in error.problems
                  if p.row != 1 or p.value is not None or (p.file, p.column) not in told]
         for name, sheet in sheets.items():
-            comma = given[name].decimal == ","
-            found = [_as_in_the_file(p, sheet, comma)
+            found = [_as_in_the_file(p, sheet, given[name])
                      for p in _with_headings(found, sheet, plain[name])]
         return DryRun({}, tuple(found), left_out)
     return DryRun(frames, (), left_out)
 
 
-def _as_in_the_file(problem, sheet, comma):
-    """A problem with the value and the decimal sign of the file instead of the converted ones."""
+def _as_in_the_file(problem, sheet, source):
+    """A problem with the value and the decimal sign of the file instead of the converted ones, and
+    how loads come in as they are."""
     given = sheet.given.get(problem.column)
     if given is None or sheet.file != problem.file or problem.row not in sheet.rows:
         return problem
-    value = given[sheet.rows.index(problem.row)]
-    if comma and problem.expected:
+    value, name = given[sheet.rows.index(problem.row)], problem.column
+    if re.search(r"\d ?oz", problem.value or "") and "oz per lb" in units_of(sheet.table[name]):
+        heading, value = source.columns.get(name, From(name)).heading, problem.value
+        problem = replace(problem, remedy=f"{problem.remedy} Or give all numbers alone, in oz/lb. "
+                          + _say_match(heading, sheet.table[name], "oz per lb"))
+    if source.decimal == "," and problem.expected:
         problem = replace(problem, expected=problem.expected.replace(
             "a decimal point", "a decimal comma, as chosen for this file,"))
     return replace(problem, value=value) if problem.value and value else problem
@@ -144,8 +157,8 @@ def _with_headings(problems, sheet, plain):
                           f'command give --match "HEADING={name}:UNIT", or add the column.')
 
 
-def _say_match(heading, column):
-    unit = unit_in(heading, column) or (units_of(column) and "UNIT")
+def _say_match(heading, column, unit=""):
+    unit = unit or unit_in(heading, column) or (units_of(column) and "UNIT")
     known = f" (UNIT: {', '.join(units_of(column))})" if unit == "UNIT" else ""
     match = f"{heading}={column.name}" + (f":{unit}" if unit else "")
     return f'Choose that in the form, or in the command give --match "{match}"{known}.'

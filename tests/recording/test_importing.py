@@ -11,6 +11,7 @@ from scentlab.recording.importing import (
     export_csvs,
     import_csvs,
 )
+from scentlab.recording.matching import From, Source
 from scentlab.recording.progress import see_progress
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
@@ -105,6 +106,25 @@ def test_all_problems_of_all_files_are_told_at_once(empty, files):
     ]
     for table in RECORDS:
         assert empty.rows(table, history=True).empty
+
+
+def test_a_load_in_ounces_is_told_how_it_comes_in(empty, files):
+    told = dict.fromkeys(["pour", "pot", "blend"]) | {"poured_on": "year-month-day"}
+    told |= {"wax_g": "g", "fragrance_g": "g", "limit_load_pct": "oz per lb"}
+    named = {name: From(name, unit) for name, unit in told.items()}
+    paths = files(pours=POURS.replace(",10,", ",1.5 oz/lb,"))
+    # 1.5 oz of fragrance to a pound of 16 oz of wax is 100 * 1.5 / 16 = 9.375 %.
+    for source in (paths[0], Source(paths[0], named)):
+        first, second = map(str, dry_run(empty, pours=source).problems)
+        assert first == (
+            "pours.csv, row 2, column limit_load_pct: found '1.5 oz/lb', expected a number with a "
+            "decimal point from 0.1 to 40 (g per 100 g of wax). Give the number alone, in g per "
+            "100 g of wax, without its unit: 1.5 oz/lb is 9.375. Or give all numbers alone, in "
+            "oz/lb. Choose that in the form, or in the command give --match "
+            '"limit_load_pct=limit_load_pct:oz per lb".')
+    files(pours=POURS.replace(",10,", ",1.5,"))
+    import_csvs(empty, Source(paths[0], named))
+    assert empty.rows("pours")["limit_load_pct"].tolist() == [9.375, 9.375]
 
 
 def test_importing_twice_is_refused(empty, files):
