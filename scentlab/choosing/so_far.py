@@ -117,9 +117,11 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
     groups = planned_loads(own["load_pct"], NEAR_PCT) if len(own) else []
     loads = [float(np.mean(group)) for group in groups]
-    risk = sweat_risk(at_sale(fit, rules), blend, loads, rules.limit_grade, stress)
+    # Of a stress that nobody graded there is no risk, and no load to say anything of.
+    risk = (sweat_risk(at_sale(fit, rules), blend, loads, rules.limit_grade, stress).itertuples()
+            if loads else ())
     rows = []
-    for group, load, modelled in zip(groups, loads, risk.itertuples(), strict=True):
+    for group, load, modelled in zip(groups, loads, risk, strict=True):
         here = own[own["load_pct"].between(group[0], group[-1])]
         pieces, wet = int(here["n"].sum()), int(reached(here, rules.limit_grade).sum())
         could = binomial_limits(wet, pieces, 2.0 * CONFIDENCE - 1.0)[1]

@@ -514,7 +514,10 @@ def _stress_place(fit, stress):
     """Place of a stress among those of a fit; None means the harshest that was tested."""
     stress = stress or fit.stresses[-1]
     if stress not in fit.stresses:
-        raise FitError(f"no piece was graded after {stress}; graded were {', '.join(fit.stresses)}")
+        asked, graded = (" and ".join(STRESS_WORDS.get(s, s) for s in names)
+                         for names in ([stress], fit.stresses))
+        raise FitError(f"no piece was graded {asked}, only {graded}; grade some, or choose by "
+                       "what was graded")
     return fit.stresses.index(stress)
 
 

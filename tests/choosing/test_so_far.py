@@ -16,7 +16,7 @@ from scentlab.choosing.known_load import known_load
 from scentlab.choosing.so_far import DRY, SWEATED, USE, loads_so_far
 from scentlab.fitting.sweat import at_age, sweat_risk
 from scentlab.sharing.figures import blend_figure
-from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series, small_series
 
 LOADS = (6.25, 9.375, 12.5, 18.75)
 
@@ -47,6 +47,14 @@ def test_counts_and_exact_bounds(checked):
     assert could == pytest.approx([77.639, 77.639, 77.639, 100], 1e-4)
     three = loads_so_far(quick(99.0, heated=3)).table
     assert three["could_pct"].to_numpy() == pytest.approx(np.full(4, 63.160), 1e-4)
+
+
+def test_a_stress_that_nobody_graded_is_answered_in_words():
+    analysis = analyse(small_series(), Rules(stress="heat"), draws=100, precise=None)
+    found = loads_so_far(analysis)
+    assert found.table.empty and found.lines == (found.answer,)
+    assert found.sentence.startswith("soft: no load is shown to be safe yet (95 % sure). ")
+    assert "No piece was inspected heat-cycled" in found.sentence
 
 
 def test_the_words(checked):

@@ -145,7 +145,8 @@ class TestRisk:
             ),
             (
                 lambda f: sweat_risk(f, "soft", [8.0], stress="frozen"),
-                "no piece was graded after frozen; graded were rest, heat",
+                "no piece was graded frozen, only at room temperature and heat-cycled; grade some, "
+                "or choose by what was graded",
             ),
         ],
     )
