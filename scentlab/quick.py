@@ -20,7 +20,7 @@ from scentlab.planning.quick import grow_plan, quick_costs, quick_plan
 from scentlab.planning.refusal import count_of
 from scentlab.planning.rules import PieceNumbers
 from scentlab.planning.sheets import quick_sheet_html
-from scentlab.recording.pouring import doubts
+from scentlab.recording.pouring import doubts, say_usual, usual_day
 from scentlab.recording.progress import sweat_pieces, waiting
 from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.shelf import shelf_beside, shelve
@@ -162,6 +162,12 @@ class QuickCheck:
         done = self._pots(p for p in sweat_pieces(self.store) if p.code in graded)
         return [p for p in self.plan.pour_rows
                 if p not in self.logged and p.pour not in gone and p.pot not in done]
+
+    @property
+    def pour_day(self):
+        """The day of pouring of what is left where none is typed, as of a card, and its words."""
+        planned = vars(self.left[0])
+        return usual_day(planned, self.today), say_usual(planned, self.today)
 
     def _graded(self):
         return {code for (code,) in self.store.distinct("grades", ("code",))}

@@ -143,7 +143,7 @@ def _log_pours(check):
           f"poured, {UNDO} undoes the last one; 3 oz or 85 g are understood.")
     sure = False
     while not sure:
-        day = _day("Poured on", check.today, check.today)
+        day = _day("Poured on", *check.pour_day, check.today)
         checked, heat = _scale_check(), _temperatures()
         sure = all(_sure(words) for words in check.doubts(
             left[0], poured_on=day, scale_check_g=checked, **heat))
@@ -163,15 +163,16 @@ def _log_pours(check):
     return logged > 0
 
 
-def _day(words, usual, today):
-    """The day on which something was done, the usual one where none is typed."""
+def _day(words, usual, said, today):
+    """The day on which something was done, the usual one (``said`` in words) where none is typed.
+    """
     def read(said):
         day, wrong = POURS["poured_on"].check(read_date(said) if said else usual)
         if wrong or day > today:
             raise ValueError(f"{said}: type a day up to today as year-month-day: {today}.")
         return day
 
-    return _until(f"{words} [{usual}]: ", read)
+    return _until(f"{words} [{said}]: ", read)
 
 
 def _weights(pour):
@@ -255,7 +256,7 @@ def _heat(check):
         print(f"  {wrong}")
         _heat(check)
         return
-    row["started_on"] = _day("  begun on", check.heat_day, check.today)
+    row["started_on"] = _day("  begun on", check.heat_day, check.heat_day, check.today)
     row |= {"hours": cycle.hours, "cycles": cycle.cycles}
     check.store.add("heats", row)
     print(f"  Stored: {heat_words(row)}.")

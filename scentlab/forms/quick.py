@@ -103,7 +103,7 @@ class QuickPlanForm(Form):
 class QuickWeightsForm(Form):
     """What was weighed of each load of a pot, all saved by one tap; empty is as planned."""
 
-    def __init__(self, left, on_save, on_undo, today):
+    def __init__(self, left, on_save, on_undo, usual, said):
         super().__init__(on_save, on_undo)
         self._left = left
         self.fields = {
@@ -114,8 +114,8 @@ class QuickWeightsForm(Form):
             for what, grams in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g))}
         self.fields["scale", 0] = scale_field("scale")
         self.fields["day", 0] = Field(
-            "poured-on", POURS["poured_on"], example=f"empty: {today}",
-            read=lambda text: past_day(text, POURS["poured_on"]), empty=today, short=True)
+            "poured-on", POURS["poured_on"], example=f"empty: {said}",
+            read=lambda text: past_day(text, POURS["poured_on"]), empty=usual, short=True)
         self.save = self._button("Save these weights", "save-weights", self._save, saves=True)
         self._body = stacked([
             w.HTML("<h3>Poured? What was weighed</h3><p>Type what differs from the sheet, as "
@@ -237,7 +237,7 @@ class QuickPage(w.VBox):
         self._show_units()
         check, left = self.check, self.check.left
         self.weights = QuickWeightsForm(left, self._save_weights, self._undo_weights,
-                                        check.today) if left else None
+                                        *check.pour_day) if left else None
         self._ask_grades()
         pots = len({p.pot for p in check.plan.pour_rows})
         self.sheets.value = "".join(

@@ -13,6 +13,7 @@ from scentlab.recording.pouring import (
     known,
     possible_load,
     pour_words,
+    say_usual,
     usual_day,
     with_scale_unit,
 )
@@ -49,12 +50,12 @@ def pours_of(panel):
 
 
 def _as_shown(row, today, logged):
-    day, usual = row.get("poured_on"), usual_day(row, today)
+    day = row.get("poured_on")
     return {
         "pour": row["pour"], "pot": row.get("pot"), "blend": row.get("blend"),
         "logged": row["pour"] in logged, "day": day or "",
         "due": not day or dt.date.fromisoformat(day) <= today,
-        "usual": "today" if usual == today else f"{usual}, as planned",
+        "usual": say_usual(row, today),
         "weigh": [
             f"{what} {_weight(grams, digits)}"
             for name, what, digits in (("wax_g", "Wax", 1), ("fragrance_g", "Fragrance", 2))

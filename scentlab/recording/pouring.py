@@ -33,6 +33,16 @@ def usual_day(plan, today):
     return planned if planned and planned < today else today
 
 
+def say_usual(plan, today):
+    """That day in words.
+
+    >>> say_usual({"poured_on": "2026-03-01"}, pd.Timestamp("2026-03-04").date())
+    '2026-03-01, as planned'
+    """
+    usual = usual_day(plan, today)
+    return "today" if usual == today else f"{usual}, as planned"
+
+
 def possible_load(fragrance_g, wax_g):
     """The load in % of wax, or a ValueError when no wax takes it."""
     if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):

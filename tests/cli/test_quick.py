@@ -168,6 +168,19 @@ def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, cap
     assert "9 pieces are not graded yet." in said and "use" not in said.split("9 pieces")[1]
 
 
+def test_an_empty_day_is_the_planned_one_when_that_is_past_and_the_prompt_says_so(
+        tmp_path, answers):
+    folder, (typed, asked) = tmp_path / "fig", answers
+    quick(folder, *ASKED)
+    typed += ["", "", "", "", "", *["-"] * 3]
+    quick(folder)
+    typed += ["", "", "", *[""] * 6]
+    quick(folder, day="2026-11-03")
+    assert [words for words in asked if "Poured on" in words] == [
+        "Poured on [today]: ", "Poured on [2026-11-01, as planned]: "]
+    assert {str(d) for d in Store.open(folder).rows("pours")["poured_on"]} == {"2026-11-01"}
+
+
 def test_u_undoes_the_last_one_and_asks_it_again(tmp_path, capsys, answers):
     folder, (typed, asked) = tmp_path / "fig", answers
     quick(folder, *ASKED)

@@ -75,6 +75,15 @@ def test_weights_empty_is_as_planned_and_far_off_is_asked(begun):
     assert len(begun.check.left) == 4 and form.fields["wax", 1].value == "3 oz"
 
 
+def test_an_empty_day_is_the_planned_one_when_that_is_past_and_the_page_says_so(begun):
+    folder = begun.check.store.folder
+    assert "empty: today" in str(begun.weights.fields["day", 0].box.placeholder)
+    page = quick_page(folder, LATER)
+    assert "empty: 2026-11-01, as planned" in page.weights.fields["day", 0].box.placeholder
+    page.weights.save.click()
+    assert {str(d) for d in page.check.store.rows("pours")["poured_on"]} == {str(DAY)}
+
+
 def test_a_batch_that_was_spilled_is_not_waited_for(begun):
     form = begun.weights
     form.fields["wax", 3].value = "X"
