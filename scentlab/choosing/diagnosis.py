@@ -112,10 +112,11 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     """
     grades, rules = analysis.series.sweat(), replace(analysis.rules, ship_age_days=None)
     check = check_sweat(analysis.sweat, grades, seed=analysis.seed)
-    before = find_ceiling(analysis.sweat, rules)
-    rows = []
+    before, rows = find_ceiling(analysis.sweat, rules), []
+    points = {blend: _points(analysis.sweat, rules, blend) for blend in analysis.sweat.blends}
     for pot, blend in grades.drop_duplicates("pot")[["pot", "blend"]].itertuples(index=False):
-        found, error, sure = _without(analysis, rules, str(pot), blend, draws or analysis.draws)
+        found, error, sure = _without(
+            analysis, rules, str(pot), blend, points[blend], draws or analysis.draws)
         change = found - before.of(blend)["ceiling_load_pct"]
         # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
         hangs = change - ERRORS * error > 0 and change > TELLING
@@ -129,8 +130,9 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     return Diagnosis(sweat=check, table=table, notes=check.notes + tuple(notes))
 
 
-def _without(analysis, rules, pot, blend, draws):
-    """The ceiling without a pot, the error of its change, and whether all draws have it."""
+def _without(analysis, rules, pot, blend, before, draws):
+    """The ceiling without a pot, the error of its change from the points ``before``, and whether
+    all draws have it."""
     whole, none = analysis.sweat, (np.nan, np.nan, False)
     others = whole.counts["pot"].astype(str) != pot
     if not (others & (whole.counts["blend"] == blend)).any():
@@ -141,7 +143,7 @@ def _without(analysis, rules, pot, blend, draws):
         fit = _anew(analysis, pot, draws)
         if fit is None:
             return none
-    before, after = (_points(f, rules, blend) for f in (whole, fit))
+    after = _points(fit, rules, blend)
     error = np.hypot(*map(draw_error, (after, before))) if anew else draw_error(after - before)
     found = find_ceiling(fit, rules, [blend]).of(blend)["ceiling_load_pct"]
     lowest, _ = tested_range(fit, blend)

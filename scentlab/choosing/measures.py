@@ -131,8 +131,8 @@ def _put(frame, names, found, loads, inside=(0.0, np.inf)):
     those scored."""
     outside = (loads < inside[0] - _NEAR) | (loads > inside[1] + _NEAR)
     columns = ["throw" if "throw" in found else "risk", "lower", "upper"]
-    held = found[columns].clip(0.0, 10.0).mask(np.tile(outside[:, None], 3))
-    frame[list(names)] = held.to_numpy()
+    held = np.clip(found[columns].to_numpy(), 0.0, 10.0)
+    frame[list(names)] = np.where(outside[:, None], np.nan, held)
 
 
 def _seen(fit, blend, load, rules, stress):

@@ -115,6 +115,8 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
     looks, rows, planned = _with_storage(series.sweat()), [], planned_pieces(series)
     if rules.stress is not None:  # no other piece counts
         planned = planned[planned["stress"].fillna("rest") == rules.stress]
+    pairs = series.pairs[series.pairs["kind"] == rules.throw_kind]
+    pairs = pairs[~pairs["assessor"].isin(order_habits(pairs, rules.throw_kind))]
     for blend in dict.fromkeys(looks["blend"]):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
@@ -125,7 +127,7 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
                 _age(own, stress, rules, (loads or {}).get(blend)), _pots(own, stress),
                 _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
                 _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
-                *_pairs(series.pairs, blend, rules.throw_kind),
+                *_pairs(pairs[pairs["blend"] == blend]),
             )
         ]
     rows.append((ALL, *_scale(series.pours)))
@@ -359,10 +361,7 @@ def _testers(throws, blend, kind):
     return "testers", str(own["assessor"].nunique() or "none"), "", 8
 
 
-def _pairs(pairs, blend, kind):
-    habits = order_habits(pairs, kind)
-    own = pairs[(pairs["blend"] == blend) & (pairs["kind"] == kind)]
-    own = own[~own["assessor"].isin(habits)]
+def _pairs(own):
     people = count_of(own["assessor"].nunique(), "tester")
     return [("pairs", f"{len(own)} by {people}", "", 8)] if len(own) else []
 
