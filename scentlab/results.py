@@ -70,7 +70,7 @@ def shown(table, digits=3):
 _TRADE = {
     "capacity": "half-sweat load", "assessors'": "testers’", "assessor": "tester",
     "sitting": "session", "pours of a pot": "test batches", "of a pour": "of a test batch",
-    "warm throw": "hot throw", "latent unit": "hidden unit",
+    "warm throw": "hot throw",
 }
 
 

@@ -73,7 +73,7 @@ class FrostFit(Result):
         """Posterior median, sd and 90 % limits of every coefficient, and of the pots' sd."""
         names = (*(self.waxes or self.blends), *(COVARIATES[c] for c in self.covariates))
         values = [*self.model.take(self.draws, "coefficients").T, self._pot_sd]
-        rows = [(name, *summary(own, self.weights), "latent units")
+        rows = [(name, *summary(own, self.weights), "hidden units")
                 for name, own in zip((*names, "sd between pots"), values, strict=True)]
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
 

@@ -55,6 +55,7 @@ MATTERS = 0.1
 # Few series can tell the links apart, so that the belief counts: the symmetrical one is the
 # usual, the early-tailed one guards the small risks.
 LINKS_BELIEVED = {"logit": 0.75, "skewed": 0.25}
+AGEING = "half-sweat load lost as the age doubles"
 
 
 @dataclass(frozen=True, repr=False)
@@ -124,10 +125,10 @@ class SweatFit(Result):
         named, model = self.named, self.model
         for values, names, unit in (
             (named["capacity"], [f"capacity of {b}" for b in self.blends], "% of wax"),
-            (named["spread"], [f"spread of {b}" for b in self.blends], "% of wax per latent unit"),
-            (named["stress"], [f"effect of {s}" for s in self.stresses[1:]], "latent units"),
+            (named["spread"], [f"spread of {b}" for b in self.blends], "% of wax per hidden unit"),
+            (named["stress"], [f"effect of {s}" for s in self.stresses[1:]], "hidden units"),
             (named["tau"][:, 1:], [f"threshold of grade {g}" for g in range(2, N_GRADES)],
-             "latent units"),
+             "hidden units"),
         ):
             for i, name in enumerate(names):
                 yield name, unit, values[:, i]
@@ -135,7 +136,7 @@ class SweatFit(Result):
             ("sigma", "sd between pots", "% of wax", True),
             ("pool", "sd between blends", "% of wax", model.pooled),
             ("misread", "misread grades", "share", model.reads),
-            ("ageing", "capacity lost as the age doubles", "% of wax", model.aged),
+            ("ageing", AGEING, "% of wax", model.aged),
         ):
             if known:
                 yield name, unit, named[key]
@@ -486,7 +487,7 @@ def describe_prior(prior, blends):
     gaps = np.broadcast_arrays(np.atleast_1d(prior.gap_median), prior.gap_log_sd)
     words["threshold gaps"] = "; ".join(log_normal(*gap, "") for gap in zip(*gaps, strict=True))
     words["heat"] = f"normal about {prior.stress_centre:g}, sd {prior.stress_scale:g}"
-    for key, name in (("sigma", "sd between pots"), ("ageing", "capacity lost as the age doubles")):
+    for key, name in (("sigma", "sd between pots"), ("ageing", AGEING)):
         df, scale = getattr(prior, f"{key}_df"), getattr(prior, f"{key}_scale")
         words[name] = f"half Student t ({df:g} df), scale {scale:g} {load}"
     if (prior.sigma_centre, prior.sigma_sd) != (0.0, 1.0):

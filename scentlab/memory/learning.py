@@ -98,7 +98,7 @@ class Memory(Result):
         def pots(score):
             return half_student_of_score(score, prior.sigma_scale, prior.sigma_df)[0]
 
-        says = (("spread", np.exp, 1, "% of wax"), ("effect of heat", float, 2, "latent units"),
+        says = (("spread", np.exp, 1, "% of wax"), ("effect of heat", float, 2, "hidden units"),
                 ("sd between pots", pots, 6, "% of wax"),
                 ("misread grades", special.expit, 7, "share"))
         rows = [(name, *(float(f(v[k])) for v in (mean, low, high)), unit)

@@ -26,7 +26,7 @@ def meanings(fit):
     found = dict(known.get(name, (in_trade_words(name), "")) for name in names)
     if any(kind.startswith("sd ") for kind in found):
         found["sd"] = _KEPT["last"]["sd"]
-    if any("hidden" in in_trade_words(unit) for unit in fit.table["unit"]):
+    if fit.table["unit"].str.contains("hidden").any():
         found["hidden unit"] = _KEPT["last"]["hidden unit"]
     return list(found.items())
 

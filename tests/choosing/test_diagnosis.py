@@ -109,7 +109,7 @@ def test_weights_without_a_finite_variance_are_not_used(good, monkeypatch):
         monkeypatch.setattr(diagnosis, "without_pot",
                             lambda fit, pot, k=k_hat: dataclasses.replace(
                                 without_pot(fit, pot), k_hat=k))
-        diagnosis._without(analysis, analysis.rules, pot, "hard", 300)
+        diagnosis._without(analysis, analysis.rules, pot, "hard", np.zeros(10), 300)
     assert asked == [pot]
 
 

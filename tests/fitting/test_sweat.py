@@ -10,6 +10,7 @@ import pytest
 
 from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import (
+    AGEING,
     ages_apart,
     find_peak,
     fit_sweat,
@@ -325,9 +326,6 @@ def aged_looks(seed, *, ageing=0.5, days=(1, 4, 16), capacity=10.0, pots=4, piec
                                  load, "rest", float(age), grade))
     names = ["code", "pour", "pot", "blend", "load_pct", "stress", "age_days", "grade"]
     return pd.DataFrame(rows, columns=names).astype({"grade": "Int64"})
-
-
-AGEING = "capacity lost as the age doubles"
 
 
 def aged_model(frame):

@@ -41,7 +41,7 @@ def test_each_source_of_spread_has_a_meaning_of_its_own(analysis):
 
 def test_rows_of_age_are_known():
     table = pd.DataFrame({"parameter": [
-        "capacity of soft", "capacity lost as the age doubles", "per doubling of age",
+        "capacity of soft", "half-sweat load lost as the age doubles", "per doubling of age",
         "capacity of capacity of soft",
     ]}).assign(estimate=1.0, lower=0.5, upper=2.0, unit="% of wax")
     found = [said for _, said in meanings(SimpleNamespace(table=table, blends=("soft",)))]
