@@ -13,7 +13,6 @@ from scentlab.cli.frame import (
     item,
     listed,
     noted,
-    opened,
     page_path,
     quoted,
     series_folder,
@@ -24,6 +23,7 @@ from scentlab.cli.rules import read_rules
 from scentlab.memory.saying import beside_alone, odd_sentences
 from scentlab.recording.photos import chosen_photos
 from scentlab.recording.reading import read_series
+from scentlab.recording.store import Store
 from scentlab.sharing.answer import read_answer, weigh_answer
 from scentlab.sharing.beside import compare_sweat, differences, series_names, why_not_compared
 from scentlab.sharing.opening import package_fingerprint
@@ -35,12 +35,12 @@ from scentlab.workshop import make_demo_series
 
 def analysed(folder, rules, seed, memory=None):
     """The analysis of the record in a series folder, with what it borrows from a memory."""
-    return analyse(read_series(opened(folder)), rules, seed=seed, memory=memory)
+    return analyse(read_series(Store.open(folder)), rules, seed=seed, memory=memory)
 
 
 def analysed_by(arguments):
     """The analysis of the series of a command by the rules and the seed of its options."""
-    folder = series_folder(arguments.folder)
+    folder = arguments.folder
     return analysed(folder, read_rules(arguments, folder), arguments.seed)
 
 
@@ -53,7 +53,7 @@ def write_the_report(arguments, folder, memory=None):
         begin()
         analysis = analysed(folder, rules, arguments.seed, memory)
         begin()
-        write_report(analysis, path, chosen_photos(opened(folder)))
+        write_report(analysis, path, chosen_photos(Store.open(folder)))
     borrowed = () if memory is None else (*beside_alone(analysis), *odd_sentences(memory))
     listed([*analysis.pick.sentences.values(), *borrowed])
     noted(ranking_sentences(analysis), "")
@@ -62,11 +62,10 @@ def write_the_report(arguments, folder, memory=None):
 
 
 def _report(arguments):
-    write_the_report(arguments, series_folder(arguments.folder))
+    write_the_report(arguments, arguments.folder)
 
 
 def _costs(arguments):
-    series_folder(arguments.folder)
     costs = Costs(**{f.name: getattr(arguments, f.name) for f in dataclasses.fields(Costs)})
     analysis = analysed_by(arguments)
     blends = analysis.pick.table.dropna(subset="load_pct")["blend"]
@@ -105,7 +104,6 @@ def rules_of_all(folders, arguments):
 
 
 def _weigh(arguments):
-    series_folder(arguments.folder)
     answer = read_answer(arguments.file)
     package = package_fingerprint(arguments.package) if arguments.package else None
     own = analysed_by(arguments)
@@ -114,7 +112,7 @@ def _weigh(arguments):
     if package is None:
         print("Whether it answers the package that was sent was not looked at: give --package.")
     print("Nothing of the series was changed.")
-    pours = opened(arguments.folder).rows("pours")
+    pours = Store.open(arguments.folder).rows("pours")
     for blend, load in answer.limits.items():
         other = pours[(pours["blend"] == blend) & (pours["limit_load_pct"] != load)
                       & (own.series.limits[blend] != load)]

@@ -12,10 +12,8 @@ from scentlab.cli.frame import (
     amount,
     call,
     exported,
-    opened,
     page_path,
     quoted,
-    series_folder,
 )
 from scentlab.planning.batch import Recipe, keep_recipe, recipe_here
 from scentlab.planning.lot import lot_plan, pots_of_lot
@@ -23,6 +21,7 @@ from scentlab.planning.plan import Plan
 from scentlab.planning.sheets import batch_sheet_html, quick_sheet_html
 from scentlab.recording.reading import plan_now
 from scentlab.recording.shelf import put_on_shelf, shelf_beside, shelf_of
+from scentlab.recording.store import Store
 from scentlab.selling import batch_to_sell, dossier_of
 from scentlab.text import count_of, seed_of, spelling
 from scentlab.units import add_up, say_load_oz, say_weight
@@ -32,7 +31,7 @@ _KINDS = {field: line.partition(":")[0].split()[1] for field, line in FIELDS["re
 
 
 def _batch(arguments):
-    folder = series_folder(arguments.folder)
+    folder = arguments.folder
     recipe, wax_g = _recipe(arguments, folder), amount("--wax", "g", arguments.wax)
     if wax_g is None and arguments.packs is None:
         raise CannotDo('say how much: --packs 40, or --wax "1 lb"')
@@ -81,7 +80,7 @@ def _typed(name, kind, value):
 
 
 def _lot(arguments):
-    store = opened(arguments.folder)
+    store = Store.open(arguments.folder)
     arguments.lot = lot = spelling(store.known_names("lot"))(arguments.lot)
     analysis = analysed_by(arguments)
     load = amount("--load", "% of wax", arguments.load)
@@ -143,10 +142,10 @@ def _plan_lot(arguments, store, plan, analysis, load):
 
 
 def _dossier(arguments):
-    folder = series_folder(arguments.folder)
+    folder = arguments.folder
     path = page_path(arguments.out or folder / "exports" / "dossier.html", make_folder=True)
     wax_g = amount("--wax", "g", arguments.wax)
     load = amount("--load", "% of wax", arguments.load)
-    dossier_of(analysed_by(arguments), opened(folder), path, arguments.blend, arguments.checked,
+    dossier_of(analysed_by(arguments), Store.open(folder), path, arguments.blend, arguments.checked,
                load_pct=load, wax_g=wax_g)
     print(f"Dossier, one page to print or to save as PDF in a browser: {path}")

@@ -36,9 +36,12 @@ class Command:
     example: str
     options: tuple
     rare: bool
+    of_series: bool
 
     def run(self, arguments):
-        """Run it; what it needs is imported now."""
+        """Run it; what it needs is imported now, after a look whether there is such a series."""
+        if self.of_series:
+            arguments.folder = series_folder(arguments.folder)
         module = import_module(f"scentlab.cli.{self.module}")
         return getattr(module, f"_{self.name}")(arguments)
 
@@ -191,7 +194,8 @@ def commands():
         asked = page.get("options", "")
         ruled = OTHER_RULES if re.search(r"@rules\b", asked) else ""
         yield Command(name, page["in"], page["short"], f"{page['long']} {ruled}",
-                      page["example"].strip(), options(asked), page.get("rare", False))
+                      page["example"].strip(), options(asked), page.get("rare", False),
+                      "@series" in asked)
 
 
 def series_folder(name):
@@ -238,12 +242,6 @@ def workshop_folder(name):
         raise CannotDo(f"there is no folder {folder}; look at its name, or make it first")
     units_of(folder)
     return folder
-
-
-def opened(name):
-    from scentlab.recording.store import Store
-
-    return Store.open(series_folder(name))
 
 
 def empty_folder(name):

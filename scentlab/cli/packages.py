@@ -12,13 +12,12 @@ from scentlab.cli.frame import (
     item,
     listed,
     new_file,
-    opened,
     page_path,
     quoted,
-    series_folder,
     understood,
 )
 from scentlab.cli.rules import given_rules, read_rules
+from scentlab.recording.store import Store
 from scentlab.selling import package_of
 from scentlab.sharing.answer import Answer, LotFact, weigh_answer
 from scentlab.sharing.opening import CAUTION, SENDERS_PAGE, open_package
@@ -31,7 +30,7 @@ HIDEABLE = ("fragrance", "costs", "notes")
 
 
 def _share(arguments):
-    folder, choices = series_folder(arguments.folder), _choices(arguments)
+    folder, choices = arguments.folder, _choices(arguments)
     path = None
     if not (arguments.preview or arguments.show):
         # One that was sent is never replaced, for an answer may name it.
@@ -41,7 +40,7 @@ def _share(arguments):
     # A file that is shown is printed alone.
     announce = (lambda words: None) if arguments.show else print
     rules = read_rules(arguments, folder, announce)
-    package = package_of(analysed(folder, rules, arguments.seed), opened(folder), choices)
+    package = package_of(analysed(folder, rules, arguments.seed), Store.open(folder), choices)
     if arguments.show:
         print(package.text(arguments.show))
         return
@@ -114,7 +113,6 @@ def _found(opened):
 
 
 def _summary(arguments):
-    series_folder(arguments.folder)
     path = page_path(arguments.out)
     check_questions(arguments.ask)
     choices = _choices(arguments)

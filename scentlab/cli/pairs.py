@@ -4,12 +4,13 @@
 from scentlab.amounts import read_loads
 from scentlab.choosing.analysis import pair_test
 from scentlab.choosing.kept import rules_here
-from scentlab.cli.frame import CannotDo, call, count, exported, listed, opened, program, reading
+from scentlab.cli.frame import CannotDo, call, count, exported, listed, program, reading
 from scentlab.planning.pairs import pair_care, pair_words, pairs_needed, plan_pairs
 from scentlab.planning.plan import Plan
 from scentlab.planning.sheets import pair_sheets_html
 from scentlab.recording.progress import known_assessors, pairs_waiting
 from scentlab.recording.reading import read_series
+from scentlab.recording.store import Store
 from scentlab.schema import THROWS
 from scentlab.text import seed_of, spelling
 from scentlab.units import say_load_oz
@@ -19,7 +20,7 @@ _KEYS = {"1": "first", "2": "second"}
 
 
 def _pairs(arguments):
-    store = opened(arguments.folder)
+    store = Store.open(arguments.folder)
     found = store.plan()
     if found is None:
         raise CannotDo(f"{arguments.folder} has no plan, so nobody knows which pieces to compare; "

@@ -13,8 +13,6 @@ from scentlab.cli.frame import (
     call,
     count,
     listed,
-    opened,
-    series_folder,
     understood,
 )
 from scentlab.planning.rules import HEAT_HINTS
@@ -31,7 +29,7 @@ from scentlab.units import in_maker_units
 
 
 def _import(arguments):
-    store = opened(arguments.folder)
+    store = Store.open(arguments.folder)
     files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
     if not any(files.values()):
         raise CannotDo(
@@ -82,7 +80,7 @@ def _sheet(text, files):
 
 
 def _entries(arguments):
-    for entry in stored_about(opened(arguments.folder), arguments.name):
+    for entry in stored_about(Store.open(arguments.folder), arguments.name):
         print(f"{entry.table} {entry.entry_id}: {entry.words}")
         for name, value in entry.values.items():
             print(f"    {name} = {'' if value is None else value}")
@@ -90,7 +88,7 @@ def _entries(arguments):
 
 def _correct(arguments):
     changes = dict(_change(arguments.table, text) for text in arguments.column)
-    receipt = mend(opened(arguments.folder), arguments.table, arguments.entry, changes,
+    receipt = mend(Store.open(arguments.folder), arguments.table, arguments.entry, changes,
                    arguments.reason)
     print(
         f"{arguments.table} {arguments.entry}: corrected by entry {receipt.entry_id}; the old one "
@@ -109,7 +107,7 @@ def _change(table, text):
 
 
 def _void(arguments):
-    store = opened(arguments.folder)
+    store = Store.open(arguments.folder)
     stands = make_void(store, arguments.table, arguments.entry, arguments.reason)
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
     if stands:
@@ -118,7 +116,7 @@ def _void(arguments):
 
 
 def _drop(arguments):
-    store = opened(arguments.folder)
+    store = Store.open(arguments.folder)
     if arguments.back:
         print(f"{take_up(store, arguments.pour)}.")
         return
@@ -131,7 +129,7 @@ def _drop(arguments):
 
 
 def _export(arguments):
-    folder = series_folder(arguments.folder)
+    folder = arguments.folder
     if arguments.whole_rows and not arguments.out:
         raise CannotDo("--whole-rows writes beside the damaged series: give --out a new folder")
     place = Path(arguments.out) if arguments.out else folder / "exports"
@@ -175,7 +173,7 @@ def _columns(arguments):
 
 
 def _photo(arguments):
-    store, path = opened(arguments.folder), Path(arguments.file)
+    store, path = Store.open(arguments.folder), Path(arguments.file)
     if not path.is_file():
         raise CannotDo(f"there is no file {path}; look at its name")
     with path.open("rb") as file:
@@ -189,7 +187,7 @@ def _photo(arguments):
 
 
 def _heat(arguments):
-    store = opened(arguments.folder)
+    store = Store.open(arguments.folder)
     if not (arguments.coldest and arguments.hottest):
         print("How a home holds the heat (common practice, no source):")
         listed(map(in_maker_units, HEAT_HINTS))

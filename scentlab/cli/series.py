@@ -11,13 +11,12 @@ from scentlab.cli.frame import (
     call,
     count,
     empty_folder,
-    opened,
     program,
     quoted,
-    series_folder,
     workshop_folder,
 )
 from scentlab.recording.progress import known_assessors, see_progress, waiting
+from scentlab.recording.store import Store
 from scentlab.recording.unpoured import unpoured_words
 from scentlab.schema import THROW_WORDS
 from scentlab.workshop import make_series
@@ -58,7 +57,7 @@ def _panel(arguments):
     from scentlab.panel.server import serve
 
     serve(
-        series_folder(arguments.folder), arguments.host, arguments.port,
+        arguments.folder, arguments.host, arguments.port,
         looks_per_piece=arguments.looks_per_piece, today=arguments.today,
         pour_qr=arguments.pour_qr,
         announce=lambda words: print(words, flush=True),
@@ -90,7 +89,7 @@ def _units(arguments):
 
 
 def _progress(arguments):
-    store = opened(arguments.folder)
+    store = Store.open(arguments.folder)
     today, looks = arguments.today, arguments.looks_per_piece
     if looks < 1:
         raise CannotDo(f"--looks-per-piece {looks}: a piece is graded by 1 tester or more")

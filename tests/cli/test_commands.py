@@ -212,7 +212,8 @@ def test_lab_without_jupyterlab_says_how_to_install_it(monkeypatch, run, tmp_pat
 
 
 @pytest.mark.parametrize("command", ["panel", "progress", "export", "report"])
-def test_a_folder_without_a_record_is_no_series(run, tmp_path, command):
+def test_a_folder_without_a_record_is_no_series(run, tmp_path, command, monkeypatch):
+    monkeypatch.setattr(frame, "import_module", pytest.fail)  # it is looked at first
     code, out, err = run(command, tmp_path)
     assert (code, out) == (2, "")
     assert err == (
