@@ -9,7 +9,7 @@ import json
 import re
 from pathlib import Path
 
-from scentlab.files import write_whole
+from scentlab.files import why_not, write_whole
 
 DRAFT_NAME = "draft.json"
 _FORMAT = 1
@@ -50,7 +50,4 @@ def keep_draft(folder, draft, form=""):
     try:
         return write_whole(path, text + "\n", private=True)
     except OSError as error:
-        raise DraftError(
-            f"the draft could not be kept in {path.parent} ({error.strerror}); it is on this page "
-            "only: make room or give yourself the right to write there, then type on"
-        ) from error
+        raise DraftError(f"what is typed is on this page only: {why_not(error)}") from error

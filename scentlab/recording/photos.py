@@ -13,7 +13,7 @@ from pathlib import Path
 
 from PIL import Image, ImageOps
 
-from scentlab.files import write_whole
+from scentlab.files import why_not, write_whole
 from scentlab.recording.records import RECORDS, photo_words
 from scentlab.recording.store import RefusedError, StoreError
 from scentlab.schema import check_row
@@ -150,8 +150,7 @@ def add_photo(store, code, data, *, key=None, **more):
         path.parent.mkdir(exist_ok=True)
         write_whole(path, picture)
     except OSError as error:
-        raise StoreError(f"the photo could not be written ({error.strerror}: {path.parent})",
-                         "make room, or give yourself the right to write there") from error
+        raise StoreError(f"the photo could not be written: {why_not(error)}") from error
     try:
         return store.add("photos", row, key=key)
     except BaseException:

@@ -26,8 +26,8 @@ def test_a_write_that_breaks_off_leaves_the_draft_before(tmp_path, monkeypatch, 
     with pytest.raises(DraftError) as error:
         keep_draft(tmp_path, {"title": "after"})
     assert str(error.value) == (
-        f"the draft could not be kept in {tmp_path} (No space left on device); it is on this "
-        "page only: make room or give yourself the right to write there, then type on"
+        "what is typed is on this page only: the disk of the folder is full, and nothing was half "
+        "written. Make room and try again"
     )
     assert read_draft(tmp_path) == {"title": "before"}
     assert [p.name for p in tmp_path.iterdir()] == [DRAFT_NAME]
