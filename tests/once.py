@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from scentlab.choosing import analysis
 from scentlab.choosing.analysis import analyse, choices
@@ -70,10 +71,13 @@ def stand_in(patch, function, other):
 _FITS = tuple(map(once, (fit_sweat, fit_throw, fit_frost, fit_longevity)))
 
 
-def share_fits(patch):
+@pytest.fixture(scope="module", autouse=True)
+def fits_once():
     """Fits of an analysis by the frames that they rest on, for tests that are about neither."""
-    for fit in _FITS:
-        patch.setattr(analysis, fit.__name__, fit)
+    with pytest.MonkeyPatch.context() as patch:
+        for fit in _FITS:
+            patch.setattr(analysis, fit.__name__, fit)
+        yield
 
 
 def anew(patch):

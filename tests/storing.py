@@ -2,11 +2,15 @@
 
 import pandas as pd
 
+from scentlab.planning.plan import Plan
 from scentlab.recording.importing import dry_run
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store
 from scentlab.schema import DataError
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+from scentlab.workshop import demo_plan
+
+POURED = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
 
 
 def store_series(series, folder):
@@ -41,6 +45,18 @@ def store_simulated(folder, capacities, **layout):
         frame["code"] = [f"{100 + int(code)}" for code in frame["code"]]
     store_series(simulate_series(layout, truth, 3), folder)
     return folder
+
+
+def keep_demo_plan(store):
+    """Keep the demo's plan as one's own; returns the Plan."""
+    store.save_plan({**demo_plan(), "title": "Mine", "invented": False})
+    return Plan.from_dict(store.plan())
+
+
+def log(store, pours):
+    """Log planned pours as they are planned."""
+    for pour in pours.to_dict("records"):
+        store.add("pours", {name: pour[name] for name in POURED})
 
 
 def _pieces(series, planned):

@@ -3,25 +3,14 @@
     python -m pytest -m benchmark -s tests/benchmarks/test_mixed_speed.py
 """
 
-import time
 
 import pytest
+from timing import seconds
 
 from scentlab.fitting.throw import fit_throw
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 pytestmark = pytest.mark.benchmark
-
-
-def seconds(job, repeats):
-    """Least processor seconds of a job, after one run to warm up."""
-    job()
-    taken = []
-    for _ in range(repeats):
-        start = time.process_time()
-        job()
-        taken.append(time.process_time() - start)
-    return min(taken)
 
 
 def frame(blends, pots):

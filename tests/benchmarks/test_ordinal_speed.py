@@ -6,10 +6,10 @@ Ratios compare two ways of doing the same on the same machine in the same run, i
 they hold on any machine; the milliseconds are printed for the reader and asserted nowhere.
 """
 
-import time
 
 import numpy as np
 import pytest
+from timing import seconds
 
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.maths.ordinal import count_looks, log_likelihood
@@ -33,20 +33,10 @@ def rows(number, seed=1):
     return grade, x, group
 
 
-def seconds(job, repeats):
-    """Median processor seconds of a job."""
-    taken = []
-    for _ in range(repeats):
-        start = time.process_time()
-        job()
-        taken.append(time.process_time() - start)
-    return float(np.median(taken))
-
-
 def in_turn(first, second, repeats=5):
     """Median seconds of two jobs run alternately, after one run of each to warm up."""
     first(), second()
-    pairs = [(seconds(first, 1), seconds(second, 1)) for _ in range(repeats)]
+    pairs = [(seconds(first), seconds(second)) for _ in range(repeats)]
     return tuple(np.median(pairs, axis=0))
 
 

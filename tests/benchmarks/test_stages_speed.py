@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from joblib import cpu_count
+from timing import seconds
 
 import scentlab
 from scentlab.choosing.analysis import analyse
@@ -24,17 +25,6 @@ from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 from scentlab.workshop import make_demo_series
 
 pytestmark = pytest.mark.benchmark
-
-
-def seconds(job, repeats=3):
-    """Median processor seconds of a job, after one run to warm up."""
-    job()
-    taken = []
-    for _ in range(repeats):
-        start = time.process_time()
-        job()
-        taken.append(time.process_time() - start)
-    return float(np.median(taken))
 
 
 def demo(folder):
@@ -82,7 +72,7 @@ def test_all_throw_curves_cost_no_more_than_three_general_mixed_fits():
         )
         return model.fit(reml=True)
 
-    own, other = seconds(lambda: fit_throw(frame)), seconds(general, 1)
+    own, other = seconds(lambda: fit_throw(frame), 3), seconds(general, 3)
     print(f"\n216 throw scores, four curves: {own:.2f} s; one line in statsmodels {other:.2f} s")
     assert own < 3 * other
 

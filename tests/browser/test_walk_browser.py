@@ -4,6 +4,7 @@ import datetime as dt
 import re
 
 import pytest
+from storing import log
 from tapping import rest, tap
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, workshop
@@ -30,9 +31,7 @@ def folder(lab):
     folder = lab.folder / "walk"
     store = workshop.make_series(folder, title="walk")
     store.save_plan(plan().to_dict())
-    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
-    for pour in plan().pours.to_dict("records")[1:]:
-        store.add("pours", {n: pour[n] for n in names})
+    log(store, plan().pours[1:])
     return folder
 
 

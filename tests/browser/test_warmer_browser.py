@@ -3,6 +3,7 @@
 import datetime as dt
 
 import pytest
+from storing import log
 from tapping import rest, tap
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, workshop
@@ -24,9 +25,7 @@ def store(lab):
     )
     store = workshop.make_series(lab.folder / "warmer", title="warmer")
     store.save_plan(plan.to_dict())
-    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
-    for pour in plan.pours.to_dict("records"):
-        store.add("pours", {n: pour[n] for n in names})
+    log(store, plan.pours)
     return store
 
 

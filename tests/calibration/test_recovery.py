@@ -103,6 +103,17 @@ def test_ninety_percent_intervals_of_the_capacity_cover_that_often():
     assert stats.binom.cdf(sum(inside), 200, 0.9) > 1e-3
 
 
+def _gains_inside(layout, truth, gain, series, draws):
+    """The chance that so few of the 90 % intervals of the throw gained hold it."""
+    inside = 0
+    for seed in range(series):
+        fit = fit_throw(simulate_series(layout, truth, seed).throws, draws=draws, seed=seed)
+        found = throw_draws(fit, "soft", [6.0, 12.0])
+        low, high = np.quantile(found[:, 1] - found[:, 0], [0.05, 0.95])
+        inside += low < gain < high
+    return stats.binom.cdf(inside, series, 0.9)
+
+
 @pytest.mark.calibration
 @pytest.mark.parametrize("rogues", [0, 1])
 def test_ninety_percent_intervals_of_the_throw_gained_cover_that_often(rogues):
@@ -110,13 +121,7 @@ def test_ninety_percent_intervals_of_the_throw_gained_cover_that_often(rogues):
     truth = Truth({"soft": BlendTruth(9.0)}, rogues=rogues)
     layout = even_layout(["soft"], [6, 8, 10, 12], pots=3, sweat=0, throw=2, assessors=6)
     gain = (truth.throw("soft", 12.0) - truth.throw("soft", 6.0)) * (6 - rogues) / 6
-    inside = []
-    for seed in range(100):
-        fit = fit_throw(simulate_series(layout, truth, seed).throws, draws=600, seed=seed)
-        draws = throw_draws(fit, "soft", [6.0, 12.0])
-        low, high = np.quantile(draws[:, 1] - draws[:, 0], [0.05, 0.95])
-        inside.append(low < gain < high)
-    assert stats.binom.cdf(sum(inside), 100, 0.9) > 1e-3
+    assert _gains_inside(layout, truth, gain, 100, 600) > 1e-3
 
 
 @pytest.mark.calibration
@@ -126,10 +131,4 @@ def test_intervals_of_the_throw_gained_with_few_pours():
     truth = Truth({"soft": line}, scale_sd=0.0, pour_sd=0.3)
     layout = even_layout(["soft"], [6, 8, 10, 12], pots=2, sweat=0, throw=2, assessors=6)
     gain = truth.throw("soft", 12.0) - truth.throw("soft", 6.0)
-    inside = []
-    for seed in range(200):
-        fit = fit_throw(simulate_series(layout, truth, seed).throws, draws=400, seed=seed)
-        draws = throw_draws(fit, "soft", [6.0, 12.0])
-        low, high = np.quantile(draws[:, 1] - draws[:, 0], [0.05, 0.95])
-        inside.append(low < gain < high)
-    assert stats.binom.cdf(sum(inside), 200, 0.9) > 1e-3
+    assert _gains_inside(layout, truth, gain, 200, 400) > 1e-3

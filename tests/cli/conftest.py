@@ -6,7 +6,7 @@ import io
 from pathlib import Path
 
 import pytest
-from once import share_fits
+from once import fits_once  # noqa: F401 - for all tests of this folder
 
 from scentlab import cli
 from scentlab.sharing import opening, package
@@ -35,13 +35,6 @@ def made_once():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(package, "prepare_package", prepared)
         patch.setattr(opening, "open_package", opened)
-        yield
-
-
-@pytest.fixture(scope="module", autouse=True)
-def fits_once():
-    with pytest.MonkeyPatch.context() as patch:
-        share_fits(patch)
         yield
 
 

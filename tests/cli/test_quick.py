@@ -241,31 +241,23 @@ def test_options_for_a_folder_that_is_there(tmp_path, capsys):
     assert "holds a series already" in capsys.readouterr().err
 
 
-def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answers):
+@pytest.mark.parametrize(("grade", "words"), [
+    ("0", "stop here: the highest load to use is as high as the wax maker's limit, 1 oz/lb "
+          "(6.25 %), allows. Pour it once more before you sell much of it. If the limit is only "
+          "what the sheet recommends, it can be set aside in writing: page Answer, rules."),
+    ("3", "test lower loads or more pots: not even the lowest tested, 1 oz/lb (6.25 %), is shown "
+          "to be safe. Lower are 0.5 oz/lb (3.1 %) and 0.75 oz/lb (4.7 %): plan them as a quick "
+          "check (scentlab quick)."),
+])
+def test_held_by_the_limit_or_all_wet_nothing_is_poured_again(
+        tmp_path, capsys, answers, grade, words):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED)
     typed += [""] * 11
     quick(folder)
-    typed += ["", *["0"] * 12]
+    typed += ["", *[grade] * 12]
     quick(folder, day="2026-11-12")
-    assert capsys.readouterr().out.splitlines()[-1] == (
-        "Next: stop here: the highest load to use is as high as the wax maker's limit, 1 oz/lb "
-        "(6.25 %), allows. Pour it once more before you sell much of it. If the limit is only what "
-        "the sheet recommends, it can be set aside in writing: page Answer, rules.")
-
-
-def test_where_all_sweats_lower_loads_are_next_and_nothing_is_poured_again(
-        tmp_path, capsys, answers):
-    folder, (typed, _) = tmp_path / "fig", answers
-    quick(folder, *ASKED)
-    typed += [""] * 11
-    quick(folder)
-    typed += ["", *["3"] * 12]
-    quick(folder, day="2026-11-12")
-    assert capsys.readouterr().out.splitlines()[-1] == (
-        "Next: test lower loads or more pots: not even the lowest tested, 1 oz/lb (6.25 %), is "
-        "shown to be safe. Lower are 0.5 oz/lb (3.1 %) and 0.75 oz/lb (4.7 %): plan them as a "
-        "quick check (scentlab quick).")
+    assert capsys.readouterr().out.splitlines()[-1] == f"Next: {words}"
 
 
 def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, answers):

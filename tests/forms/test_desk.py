@@ -3,6 +3,7 @@
 import datetime as dt
 
 import pytest
+from storing import log
 
 import scentlab
 from scentlab import workshop
@@ -139,8 +140,7 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     desk.keeping.keep.click()
     pour = desk.plan.pours.iloc[0]
     store = Store.open(folder)
-    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
-    store.add("pours", {n: pour[n] for n in names})
+    log(store, desk.plan.pours.head(1))
     kept = store.plan()
     desk.planning.fields["loads"].value = "5, 9, 13"
     assert desk.keeping.keep.disabled
@@ -193,9 +193,7 @@ def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
     desk.planning.fields["title"].value = "Mine"
     assert "Pot P02 comes from the quick check" in desk._look(desk.plan).warning
     assert "Keeping this one drops that." in desk._look(desk.plan).warning
-    pour = kept.pours.set_index("pour", drop=False).loc["P02-1"]
-    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
-    check.store.add("pours", {n: pour[n] for n in names})
+    log(check.store, kept.pours[kept.pours["pour"] == "P02-1"])
     desk.planning.renew()
     assert "pour P02-1 is logged" in desk.keeping.state.value
     desk.keeping.back.click()

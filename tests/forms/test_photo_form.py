@@ -6,20 +6,18 @@ import re
 
 import pytest
 from camera import camera_jpeg, quarters
+from storing import keep_demo_plan, log
 
 from scentlab.forms.desk import RecordDesk
 from scentlab.planning.plan import Plan
 from scentlab.recording.photos import add_photo, photos_of
-from scentlab.workshop import demo_plan, make_series, series_here
+from scentlab.workshop import make_series, series_here
 
 
 @pytest.fixture
 def bench(tmp_path):
     store = make_series(tmp_path / "mine", title="Mine")
-    store.save_plan({**demo_plan(), "invented": False})
-    for pour in Plan.from_dict(store.plan()).pours.head(6).to_dict("records"):
-        store.add("pours", {n: pour[n] for n in
-                            ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")})
+    log(store, keep_demo_plan(store).pours.head(6))
     return series_here(folder=tmp_path / "mine")
 
 

@@ -5,10 +5,10 @@ import os
 
 import pandas as pd
 import pytest
+from storing import keep_demo_plan, log
 
 from scentlab import files, workshop
 from scentlab.guide.stages import DONE, LATER, NOW, STAGES, see_stages
-from scentlab.planning.plan import Plan
 from scentlab.recording.importing import import_csvs
 
 
@@ -16,17 +16,6 @@ from scentlab.recording.importing import import_csvs
 def own(tmp_path):
     folder = tmp_path / "mine"
     return folder, workshop.make_series(folder, title="Mine & yours")
-
-
-def planned(store):
-    store.save_plan({**workshop.demo_plan(), "title": "Mine", "invented": False})
-    return Plan.from_dict(store.plan())
-
-
-def log(store, pours):
-    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
-    for pour in pours.to_dict("records"):
-        store.add("pours", {name: pour[name] for name in names})
 
 
 def states(found):
@@ -42,7 +31,7 @@ def test_a_new_folder_is_at_its_plan(own):
 
 def test_a_plan_and_a_few_pours(own):
     folder, store = own
-    plan = planned(store)
+    plan = keep_demo_plan(store)
     log(store, plan.pours.head(3))
     found = see_stages(store, folder)
     assert states(found) == [DONE, NOW, LATER, LATER, LATER]
@@ -54,7 +43,7 @@ def test_a_plan_and_a_few_pours(own):
 
 def test_all_poured(own):
     folder, store = own
-    log(store, planned(store).pours)
+    log(store, keep_demo_plan(store).pours)
     assert states(see_stages(store, folder)) == [DONE, DONE, NOW, LATER, LATER]
 
 
@@ -129,7 +118,7 @@ def test_the_report_that_the_demo_command_writes_counts(tmp_path):
 
 def test_a_report_on_half_the_scores_does_not_make_the_scoring_done(own):
     folder, store = own
-    log(store, planned(store).pours)
+    log(store, keep_demo_plan(store).pours)
     # The clock of a file system ticks more coarsely than that of the record.
     written(folder / "exports" / "report.html", dt.datetime.now() + dt.timedelta(seconds=1))
     found = see_stages(store, folder)

@@ -10,6 +10,11 @@ def folder(tmp_path):
     return tmp_path / "series"
 
 
+@pytest.fixture
+def empty(folder):
+    return Store.create(folder)
+
+
 @pytest.fixture(scope="session")
 def one_pour(tmp_path_factory):
     folder = tmp_path_factory.mktemp("one-pour") / "series"

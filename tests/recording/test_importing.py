@@ -48,11 +48,6 @@ def files(tmp_path):
     return write
 
 
-@pytest.fixture
-def empty(folder):
-    return Store.create(folder)
-
-
 def problems(error):
     return str(error.value).splitlines()
 

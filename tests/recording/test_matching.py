@@ -47,11 +47,6 @@ def foreign(tmp_path):
     return write
 
 
-@pytest.fixture
-def empty(folder):
-    return Store.create(folder)
-
-
 def told(dry):
     return [str(p) for p in dry.problems]
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import nbformat
 import pytest
-from storing import store_series, store_simulated
+from storing import keep_demo_plan, log, store_series, store_simulated
 from walking import fields_in_sight, of_kind, open_folds, said, widgets
 
 import scentlab
@@ -31,7 +31,6 @@ from scentlab.screens.share import share_page
 from scentlab.screens.start import DEMO_NAME, start_page
 from scentlab.units import Shown, say_load
 
-POURED = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
 TABLES = ("pours", "pieces", "grades", "throws", "warmings")
 
 
@@ -40,16 +39,6 @@ def own(tmp_path):
     """A new series folder and its store."""
     folder = tmp_path / "mine"
     return folder, workshop.make_series(folder, title="Mine")
-
-
-def planned(store):
-    store.save_plan({**workshop.demo_plan(), "title": "Mine", "invented": False})
-    return Plan.from_dict(store.plan())
-
-
-def log(store, pours):
-    for pour in pours.to_dict("records"):
-        store.add("pours", {name: pour[name] for name in POURED})
 
 
 def test_planning_in_a_new_folder_starts_empty_and_keeps_nothing_unasked(own):
@@ -108,7 +97,7 @@ def test_pour_day_before_a_plan_shows_the_demo_and_says_so(own):
 
 def test_a_pour_is_logged_and_shown_once_the_page_is_brought_up_to_date(own):
     folder, store = own
-    plan = planned(store)
+    plan = keep_demo_plan(store)
     page = pour_page(folder)
     assert open_folds(page) == []
     assert "never water on burning wax" in said(page)
@@ -125,7 +114,7 @@ def test_a_pour_is_logged_and_shown_once_the_page_is_brought_up_to_date(own):
 
 def test_a_pour_that_was_made_void_comes_back_and_is_left_out_by_a_tap(own):
     folder, store = own
-    plan = planned(store)
+    plan = keep_demo_plan(store)
     log(store, plan.pours)
     page, name = pour_page(folder), plan.pours["pour"].iloc[1]
     open_folds(page)
@@ -152,7 +141,7 @@ def test_a_pour_that_was_made_void_comes_back_and_is_left_out_by_a_tap(own):
 
 def test_scoring_with_a_few_pours_and_no_score_shows_no_load(own):
     folder, store = own
-    plan = planned(store)
+    plan = keep_demo_plan(store)
     log(store, plan.pours.head(3))
     page = score_page(folder)
     page.desk.who.choose("A1")
@@ -290,7 +279,7 @@ def test_what_is_made_elsewhere_is_there_when_the_page_is_seen_again(tmp_path, m
     made = []
     seen_again(page)
     assert said(page) == shown and not made, "nothing was written meanwhile"
-    planned(Store.open(tmp_path / "fig"))
+    keep_demo_plan(Store.open(tmp_path / "fig"))
     seen_again(page)
     assert made == ["fig"] and "no plan is kept yet" not in said(page)
 
@@ -299,7 +288,7 @@ def test_a_series_whose_plan_is_kept_elsewhere_says_so_when_it_is_seen_again(own
     folder, store = own
     page = start_page(folder)
     assert "no plan is kept yet" in said(page)
-    planned(store)
+    keep_demo_plan(store)
     seen_again(page)
     assert "no plan is kept yet" not in said(page)
 
@@ -326,7 +315,7 @@ def test_a_page_that_is_seen_again_says_that_the_record_changed(tmp_path, make):
 
 def test_what_is_stored_on_the_page_itself_is_no_news(own, monkeypatch):
     folder, store = own
-    log(store, planned(store).pours.head(3))
+    log(store, keep_demo_plan(store).pours.head(3))
     page = score_page(folder)
     page.desk.who.choose("A1")
     open_folds(page)
@@ -359,7 +348,7 @@ def test_a_quick_check_that_is_begun_on_the_page_has_its_card_there(tmp_path):
 
 def test_a_workshop_is_shown_in_the_units_of_its_series(own):
     folder, store = own
-    planned(store)
+    keep_demo_plan(store)
     assert start_page(folder.parent).units.fold.description.endswith("Units: g and °C")
     keep_units(Shown("oz", "F"), folder, chosen=False)
     page = start_page(folder.parent)
@@ -399,7 +388,7 @@ def test_a_name_that_leads_elsewhere_makes_nothing(tmp_path, name):
 
 def test_what_a_plan_keeps_is_on_the_shelf_of_the_workshop_and_offered_to_the_next(own):
     folder, store = own
-    plan = planned(store)
+    plan = keep_demo_plan(store)
     page = start_page(folder.parent)
     assert open_folds(page) == []
     assert "creamy wax" in said(page) and "10.0 % (1.6 oz/lb) (plan: Mine)" in said(page)
@@ -423,7 +412,7 @@ def test_a_damaged_series_does_not_hide_the_others(tmp_path):
 
 def test_what_is_due_is_said_on_the_card(own):
     folder, store = own
-    plan = planned(store)
+    plan = keep_demo_plan(store)
     day = max(plan.pours["poured_on"])
     assert "36 test batches to pour" in said(start_page(folder.parent, day))
     log(store, plan.pours)

@@ -1,17 +1,10 @@
 """One analysis of the invented demo series, shared by the tests of this folder."""
 
 import pytest
-from once import share_fits
+from once import fits_once  # noqa: F401 - for all tests of this folder
 
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.sharing.package import prepare_package
-
-
-@pytest.fixture(scope="module", autouse=True)
-def fits_once():
-    with pytest.MonkeyPatch.context() as patch:
-        share_fits(patch)
-        yield
 
 
 @pytest.fixture(scope="session")
