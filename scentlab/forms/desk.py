@@ -40,6 +40,7 @@ from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import known_assessors, score_words, waiting, warmer_pieces
+from scentlab.recording.reading import plan_now
 from scentlab.recording.shelf import Shelf, shelve
 from scentlab.recording.unpoured import leave_out, make_void, take_up, unpoured
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
@@ -88,8 +89,8 @@ class PlanDesk:
 
     @property
     def kept(self) -> Plan | None:
-        """The plan that is kept, None when none is."""
-        kept = self._store.plan()
+        """The plan that is kept, with the limits that hold now; None when none is."""
+        kept = plan_now(self._store)
         return None if kept is None else Plan.from_dict(kept)
 
     def _first_draft(self):
@@ -163,7 +164,8 @@ class PlanDesk:
         if given["seed"] is None:
             given["seed"] = int(f"{given['start']:%Y%m%d}")
         given |= {"fragrance": materials.fragrance, "blends": materials.blends}
-        if (kept := self.kept) is not None and _asks_for(kept, given):
+        if (kept := self.kept) is not None and any(
+                _asks_for(one, given) for one in (kept, Plan.from_dict(self._store.plan()))):
             return kept
         return planner.make_plan(invented=self._about["invented"], **given)
 

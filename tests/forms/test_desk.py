@@ -3,7 +3,7 @@
 import datetime as dt
 
 import pytest
-from storing import log
+from storing import keep_demo_plan, log
 
 import scentlab
 from scentlab import workshop
@@ -198,6 +198,24 @@ def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
     assert "pour P02-1 is logged" in desk.keeping.state.value
     desk.keeping.back.click()
     assert "This is the plan that is kept" in desk.keeping.state.value
+
+
+@pytest.mark.parametrize("typed", [False, True])
+def test_a_corrected_limit_holds_for_the_plan_that_is_kept_whatever_was_typed_before(folder, typed):
+    store = Store.open(folder)
+    plan = keep_demo_plan(store)
+    log(store, plan.pours.head(1))
+    if typed:  # a draft with the limits as they were
+        title = desk_of(folder).planning.fields["title"]
+        title.value = "Other"
+        title.value = "Mine"
+        assert (folder / DRAFT_NAME).exists()
+    (pour,) = store.rows("pours").to_dict("records")
+    store.correct("pours", pour["entry_id"], {"limit_load_pct": 7.0}, reason="a new sheet")
+    desk = desk_of(folder)
+    assert "This is the plan that is kept" in desk.keeping.state.value
+    limits = {b.name: b.limit_load_pct for b in desk.plan.blends}
+    assert limits == {b.name: b.limit_load_pct for b in plan.blends} | {pour["blend"]: 7.0}
 
 
 def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
