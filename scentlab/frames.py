@@ -88,43 +88,30 @@ from 0 to 4 (grade). Correct the value or leave it empty.
 
 def _read(values, column, words):
     """The values of a column as numbers where they are kept otherwise; None as they are."""
-    if column.kind == "choice":
-        for value in set(values):
-            if not pd.isna(value) and value not in column.choices:
-                _refuse_choice(values, value, column, words)
-        return None
-    kept = values.dtype.kind in "iuf"
-    numbers = values.to_numpy(float, na_value=np.nan) if kept else np.array(
-        [_number(value, column) for value in values], float)
-    wrong = (numbers < column.lower) | (numbers > column.upper)
-    if column.kind == "integer":
-        wrong |= np.isfinite(numbers) & (numbers != np.round(numbers))
-    if not kept:
-        wrong |= np.isinf(numbers)
+    if column.kind != "choice" and values.dtype.kind in "iuf":  # all at once, for it is quicker
+        numbers = values.to_numpy(float, na_value=np.nan)
+        wrong = (numbers < column.lower) | (numbers > column.upper)
+        if not (wrong | (column.kind == "integer") & (np.floor(numbers) < numbers)).any():
+            return None
+    keys = list(zip(map(type, values), values, strict=True))  # True is another than 1
+    found = {key: _taken(key[1], column) for key in set(keys)}
+    wrong = np.array([found[key][1] is not None for key in keys], bool)
     if wrong.any():
         place = int(np.argmax(wrong))
-        value = values.iloc[place]
-        if isinstance(value, (bool, np.bool_)):
-            remedy = "Say which number yes and which number no is, and put these in"
-            remedy += ": 2 for yes and 0 for no, say." if column.name == "grade" else "."
-            _refuse(values, place, column, words, column.expected, remedy, wrong.sum())
-        _refuse(values, place, column, words, *column.check(value)[1], wrong.sum())
-    return None if kept else numbers
+        _refuse(values, place, column, words, *found[keys[place]][1], wrong.sum())
+    return None if column.kind == "choice" else np.array([found[k][0] for k in keys], float)
 
 
-def _number(value, column):
-    """A value as a number; missing where there is none, infinite where it is no number."""
+def _taken(value, column):
+    """A value as a fit takes it, and what is wrong with it."""
+    kept, wrong = column.check(value)
+    if column.kind == "choice":
+        return kept, wrong if kept in (None, value) else (column.expected, f"Write {kept}.")
     if isinstance(value, (bool, np.bool_)):
-        return np.inf
-    number, wrong = column.check(value)
-    return np.inf if wrong else np.nan if number is None else number
-
-
-def _refuse_choice(values, value, column, words):
-    known, wrong = column.check(value)
-    remedy = f"Write {known}." if known else wrong[1]
-    bad = values.eq(value).fillna(False).to_numpy(bool)
-    _refuse(values, int(np.argmax(bad)), column, words, column.expected, remedy, bad.sum())
+        remedy = "Say which number yes and which number no is, and put these in"
+        remedy += ": 2 for yes and 0 for no, say." if column.name == "grade" else "."
+        wrong = column.expected, remedy
+    return kept, wrong
 
 
 def _refuse(values, place, column, words, expected, remedy, number=1):
