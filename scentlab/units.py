@@ -273,8 +273,9 @@ def _both(said, turned):
     return f"{first} ({other})"
 
 
-def say_points(points, digits=1):
-    """A difference of two loads, given in points of % of wax, in the maker's unit.
+def say_points(points, digits=1, sign="", alone=False):
+    """A difference of two loads, given in points of % of wax, in the maker's unit; or its number
+    ``alone``, where the unit stands beside. ``sign`` is "+" where a plus is shown, too.
 
     >>> say_points(0.75, 2)
     '0.75 points of load (% of wax)'
@@ -283,8 +284,10 @@ def say_points(points, digits=1):
     '-0.12 oz/lb'
     """
     if _chosen.weight == "oz":
-        return f"{round(points * OUNCES_PER_POUND / 100.0, 2) + 0.0:g} oz/lb"
-    return f"{points:.{digits}f} points of load (% of wax)"
+        number = f"{round(points * OUNCES_PER_POUND / 100.0, 2) + 0.0:{sign}g}"
+        return number if alone else f"{number} oz/lb"
+    number = f"{points:{sign}.{digits}f}"
+    return number if alone else f"{number} points of load (% of wax)"
 
 
 def say_ounces(grams, digits=2, total=True):

@@ -24,7 +24,7 @@ from scentlab.maths.sampling import K_HAT_LIMIT, summary, weighted_quantile
 from scentlab.results import FitError, Result, say_odds, say_rule
 from scentlab.series import stress_words
 from scentlab.text import count_of, in_sentences, spelling
-from scentlab.units import say_load_oz, say_percent_of_wax
+from scentlab.units import say_load_oz, say_percent_of_wax, say_points
 
 ACCEPT, REJECT, MORE = "accept", "reject", "test more"
 SURE_OVER = 0.8  # how likely over the risk a lot is rejected; this project's own choice
@@ -124,10 +124,12 @@ class LotCheck(Result):
         if row["lower"] > 0 or row["upper"] < 0:
             way = "earlier" if row["upper"] < 0 else "later"
             low, high = sorted((abs(row["lower"]), abs(row["upper"])))
-            return (f"It sweats about {abs(row['estimate']):.1f} points of load {way} than the lot "
-                    f"before ({low:.1f} to {high:.1f}, 90 % interval).")
+            return (f"It sweats about {say_points(abs(row['estimate']))} {way} than the lot before "
+                    f"({say_points(low, alone=True)} to {say_points(high, alone=True)}, 90 % "
+                    "interval).")
         return (f"Whether it sweats earlier or later than the lot before is too close to call "
-                f"({-row['lower']:.1f} points earlier to {row['upper']:.1f} later, 90 % interval).")
+                f"({say_points(-row['lower'])} earlier to {say_points(row['upper'], alone=True)} "
+                "later, 90 % interval).")
 
 
 def check_lot(

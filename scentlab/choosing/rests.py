@@ -18,7 +18,7 @@ from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import HIDDEN_FRAGRANCE, heat_words, rule_of, stress_words
 from scentlab.text import capital, count_of, gathered
-from scentlab.units import say_load_oz, say_one_temperature, say_weighed
+from scentlab.units import say_load_oz, say_one_temperature, say_points, say_weighed
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -45,7 +45,7 @@ _MEANINGS = {
     "pairs": "pairs of pieces compared side by side, fitted together with the scores",
     "scale": "what the fragrance scale showed under a known weight; one that reads 4 % high "
              "shifts every load by as much",
-    "off the plan": f"test batches weighed {FAR_PCT:g} points or more off their planned load",
+    "off the plan": "test batches weighed {far} or more off their planned load",
     "unlike the rest": "pots that sweated more or less than pots of their blend should",
     "assumed": "what takes the place of evidence, and weighs most where there is little",
 }
@@ -162,7 +162,8 @@ def _gathered(rows):
     frame["blend"] = frame["blend"].where(~shared, ALL)
     frame = frame.drop_duplicates(["blend", *same]).assign(quiet=lambda f: f["warning"] == "")
     frame = frame.sort_values(["quiet", "order"], kind="stable").reset_index(drop=True)
-    return frame.assign(meaning=frame["name"].map(_MEANINGS))[COLUMNS]
+    said = {name: words.format(far=say_points(FAR_PCT)) for name, words in _MEANINGS.items()}
+    return frame.assign(meaning=frame["name"].map(said))[COLUMNS]
 
 
 # Each of these gives name, value, warning and the place of its warning, the gravest first.

@@ -107,7 +107,7 @@ class NextStep(Result):
         if self.first:
             return f"{capital(self.first)}; these pieces show what to do then."
         if not self.worth_it:
-            why = f"more work would move the load by less than {WORTH_PCT:g} points"
+            why = f"more work would move the load by less than {say_points(WORTH_PCT)}"
             held_by = self._held_by()
             if held_by == THROW_TESTED:
                 why = f"the highest load to use is {held_by}; score higher ones"

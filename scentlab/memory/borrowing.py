@@ -18,6 +18,7 @@ from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
 from scentlab.memory.cells import grader, looks_key, wax_of
 from scentlab.results import FitError, say_percent
+from scentlab.units import say_points
 
 _NOTICED = 0.05  # points, or share of the gaps between grades, that a tester is milder
 UNLIKE = 0.4  # chance beforehand that a series is unlike all that the workshop has seen
@@ -80,7 +81,7 @@ def says(memory, waxes, fragrance, share):
         seen = sum(c.wax in known for c in memory.cells)
         apart = memory.table.set_index("parameter").at["sd of fragrances", "estimate"]
         what.append(f"Half-sweat loads in {' and '.join(known)} were seen {seen} times, "
-                    f"and fragrances differ by about {apart:.1f} points.")
+                    f"and fragrances differ by about {say_points(apart)}.")
     if fragrance in memory.fragrances:
         what.append(f"{fragrance} itself was tested before.")
     if share < 0.5:
@@ -100,7 +101,7 @@ def as_others_grade(fit, memory, tester):
     fewer = -np.expm1(-more[1])
     return replace(fit, draws=draws), (
         f"In earlier series {tester} graded sweat a little more mildly than the others. Loads are "
-        f"given as the others would grade: {more[0]:.1f} points (% of wax) lower, further grades "
+        f"given as the others would grade: {say_points(more[0])} lower, further grades "
         f"{100 * fewer:.0f} % closer together.",)
 
 

@@ -25,6 +25,7 @@ from scentlab.memory.cells import KEYS, Cell, site, usual_normals
 from scentlab.memory.testers import Testers
 from scentlab.results import FitError, Result
 from scentlab.text import spelling
+from scentlab.units import say_points
 
 # How far things differ, beforehand: half Student t with 3 degrees of freedom and these scales, in
 # points of load or in units of the free parameters. Common sense of this project, no source.
@@ -112,7 +113,7 @@ class Memory(Result):
     @property
     def sentence(self):
         row = self.table.set_index("parameter").loc["sd between pots"]
-        return (f"Pots of this workshop differ by about {row['estimate']:.1f} points, "
+        return (f"Pots of this workshop differ by about {say_points(row['estimate'])}, "
                 f"from {_series(len(self.series))}.")
 
     def prior(self, wax, fragrance, *, wider=True, tester=""):

@@ -59,7 +59,7 @@ def remember(
     FitError without a series that can be fitted, or for a name in ``without`` that is not there.
 
     >>> remember("my-workshop", without=["cedar-2026"]).sentence  # doctest: +SKIP
-    'Pots of this workshop differ by about 0.4 points, from 9 earlier series.'
+    'Pots of this workshop differ by about 0.4 points of load (% of wax), from 9 earlier series.'
     """
     places = series_in(folder)
     strange = sorted(set(without) - {p.name for p in places})

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import pandas as pd
 
 from scentlab.choosing.sensitivity import ALONE
@@ -13,6 +15,7 @@ from scentlab.units import (
     ounces_per_pound_from_load,
     say_load_oz,
     say_percent_of_wax,
+    say_points,
     shown,
 )
 
@@ -26,8 +29,9 @@ def known_sentences(memory):
     sds = {name: rows.loc[f"sd of {name}"] for name in ("fragrances", "lots and days")}
     yield memory.sentence
     for name, row in sds.items():
-        yield (f"Half-sweat loads of {name} differ by about {row['estimate']:.1f} points "
-               f"({row['lower']:.1f} to {row['upper']:.1f}).")
+        yield (f"Half-sweat loads of {name} differ by about "
+               f"{say_points(row['estimate'])} ({say_points(row['lower'], alone=True)} to "
+               f"{say_points(row['upper'], alone=True)}).")
 
 
 def odd_sentences(memory):
@@ -54,15 +58,16 @@ def _graders(memory):
         (load, gaps), (load_sd, gaps_sd) = memory.of_grader(tester)
         if abs(load) > CLEAR * load_sd:
             yield (f"{tester} sees sweat {'later' if load > 0 else 'sooner'} than the others, by "
-                   f"about {abs(load):.1f} points of load {_range(load, load_sd)}.")
+                   f"about {say_points(abs(load))} "
+                   f"{_range(load, load_sd, partial(say_points, alone=True))}.")
         if abs(gaps) > CLEAR * gaps_sd:
             yield (f"{tester} keeps grades {'further apart' if gaps > 0 else 'closer'} than the "
                    f"others, by about {100 * abs(gaps):.0f} % {_range(100 * gaps, 100 * gaps_sd)}.")
 
 
-def _range(value, sd):
+def _range(value, sd, say="{:.1f}".format):
     low, high = sorted(abs(value + z * sd) for z in (-1.645, 1.645))
-    return f"({low:.1f} to {high:.1f})"
+    return f"({say(low)} to {say(high)})"
 
 
 _CLEAR = {

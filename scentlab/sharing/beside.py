@@ -20,6 +20,7 @@ from scentlab.series import same_record
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import RULE_WORDS
 from scentlab.text import alike
+from scentlab.units import say_points
 from scentlab.words import STRESS_WORDS, is_missing, say_range
 
 DRAWS = 4000
@@ -72,17 +73,17 @@ def _half_sweat(fit, blend, rng):
 def _say_shift(row):
     """The shift of one blend in a sentence that claims a direction only where it is known."""
     if row.lower > 0 or row.upper < 0:
-        size, way = _say_way(row.estimate).split()
         low, high = sorted((abs(row.lower), abs(row.upper)))
-        return (f"{row.blend}: {row.lot} sweats {size} points of load (% of wax) "
-                f"{way} than {row.against}, 90 % interval {low:.1f} to {high:.1f} points.")
+        return (f"{row.blend}: {row.lot} sweats {_say_way(row.estimate, False)} than "
+                f"{row.against}, 90 % interval {say_points(low, alone=True)} to "
+                f"{say_points(high)}.")
     return (f"{row.blend}: whether {row.lot} sweats earlier or later than {row.against} is too "
-            f"close to call: {_say_way(row.estimate)}, 90 % interval {_say_way(row.lower)} to "
-            f"{_say_way(row.upper)}, in points of load (% of wax).")
+            f"close to call: {_say_way(row.estimate, False)}, 90 % interval "
+            f"{_say_way(row.lower)} to {_say_way(row.upper)}.")
 
 
-def _say_way(change):
-    return f"{abs(change):.1f} {'earlier' if change < 0 else 'later'}"
+def _say_way(change, alone=True):
+    return f"{say_points(abs(change), alone=alone)} {'earlier' if change < 0 else 'later'}"
 
 
 def blends_in_common(analyses):

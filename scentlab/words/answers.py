@@ -18,7 +18,7 @@ from scentlab.materials import say_lot
 from scentlab.results import say_rule
 from scentlab.schema import WARMTH
 from scentlab.text import capital
-from scentlab.units import in_maker_units, load_from_content, say_load_oz
+from scentlab.units import in_maker_units, load_from_content, say_load_oz, say_points
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -289,8 +289,8 @@ def difference_sentence(pours):
         return "No planned loads are on record, so poured and planned cannot be compared."
     worst = gap.abs().idxmax()
     return (f"Planned and weighed in {count(len(gap), 'test batch')}: weighed minus planned is "
-            f"{gap.mean():+.2f} points of load (% of wax) on average. The farthest is "
-            f"{pours.at[worst, 'pour']} with {gap[worst]:+.2f} points.")
+            f"{say_points(gap.mean(), 2, '+')} on average. The farthest is "
+            f"{pours.at[worst, 'pour']} with {say_points(gap[worst], 2, '+', alone=True)}.")
 
 
 def tested_facts(series):

@@ -25,6 +25,7 @@ from scentlab.units import (
     price_in_unit,
     say_load_oz,
     say_ounces_per_pound,
+    say_points,
     say_temperature,
     scale_ounces,
     shown,
@@ -300,8 +301,8 @@ def tradeoff_table(analysis, blend):
             for loads in weighed_loads(own["load_pct"])]
     caption = "Trade-off at the tested loads"
     if len(rows) < len(own):
-        caption += (f"; loads weighed within {NEAR:g} points of each other are one row, with the "
-                    "numbers of the highest")
+        caption += (f"; loads weighed within {say_points(NEAR, 2)} of each other are one row, with "
+                    "the numbers of the highest")
     return view(
         caption, rows, *_weighed_columns(),
         ("Content, % of total", lambda r: _ends(content_from_load(r["loads"]), 1)),

@@ -139,7 +139,8 @@ def test_where_the_limit_holds_the_load_it_stops():
     assert found.sentence == ("Stop here: the highest load to use is as high as the wax maker's "
                               "limit, 6.25 % (1 oz/lb), allows.")
     assert replace(found, limits={}).sentence == (
-        "Stop here: more work would move the load by less than 0.3 points.")
+        "Stop here: more work would move the load by less than 0.3 points of load "
+        "(% of wax).")
 
 
 def test_every_limit_of_the_pick_holds_the_load_and_no_step_is_proposed_against_it():

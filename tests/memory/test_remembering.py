@@ -12,6 +12,7 @@ from storing import store_series
 
 from scentlab import cli
 from scentlab.memory import remembering
+from scentlab.memory.borrowing import says
 from scentlab.memory.proposing import (
     KNOWN,
     foreseen,
@@ -21,7 +22,7 @@ from scentlab.memory.proposing import (
     three_loads,
 )
 from scentlab.memory.remembering import remember
-from scentlab.memory.saying import map_table
+from scentlab.memory.saying import known_sentences, map_table
 from scentlab.recording.photos import add_photo, choose_photo
 from scentlab.recording.shelf import put_on_shelf, read_shelf
 from scentlab.recording.store import Store
@@ -189,6 +190,8 @@ def test_the_map_is_told_in_the_makers_unit(remembered):
     head, *lines = map_table(table)
     with showing(Shown("oz")):
         oz_head, *oz_lines = map_table(table)
+        said = [*known_sentences(remembered), *says(remembered, [remembered.waxes[0]], "", 1.0)]
+    assert all("oz/lb" in words and "point" not in words for words in said), said
     assert "sweat at, % of wax (" in head and "sweat at, oz/lb (" in oz_head
     for row, line, other in zip(table.itertuples(), lines, oz_lines, strict=False):
         percent, ounces = (re.search(r"([\d.]+) \([\d.]+ to [\d.]+\)$", x)[1]

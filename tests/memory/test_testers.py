@@ -11,7 +11,7 @@ from earlier_series import poured
 from scipy import stats
 
 from scentlab.choosing.analysis import analyse
-from scentlab.memory.borrowing import fit_borrowing
+from scentlab.memory.borrowing import as_others_grade, fit_borrowing
 from scentlab.memory.cells import fit_cells
 from scentlab.memory.learning import learn
 from scentlab.memory.saying import said_of_testers
@@ -26,6 +26,7 @@ from scentlab.memory.testers import (
     shared_scores,
 )
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+from scentlab.units import Shown, showing
 
 PANEL = pd.read_csv(Path(__file__).parents[1] / "reference" / "agreement.csv")
 LAYOUT = even_layout(["soft"], [5, 7, 9, 11], pots=2, throw=2, assessors=3)
@@ -163,6 +164,9 @@ def test_a_tester_who_grades_mildly_is_found_and_loads_are_as_the_others_grade(g
     by = {t: fit_borrowing(graded, replace(new, grades=new.grades.assign(assessor=t)), draws=400,
                            precise=None) for t in graded.graders}
     assert any("A2 graded sweat a little more mildly" in n for n in by["A2"].notes)
+    with showing(Shown("oz")):
+        _, (note,) = as_others_grade(by["A2"], graded, "A2")
+        assert "point" not in " ".join([note, *said_of_testers(graded)]) and "oz/lb lower" in note
     assert not any("more mildly" in n for n in by["A1"].notes)
 
 

@@ -14,6 +14,7 @@ from scentlab.results import FitError
 from scentlab.sharing.beside import compare_sweat, differences, lot_names, why_not_compared
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
 from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
+from scentlab.units import Shown, showing
 from scentlab.workshop import demo_plan
 
 CAPACITIES = {"soft": 10.5, "soft-firm 70/30": 13.0, "creamy-firm 60/40": 12.0}
@@ -70,9 +71,15 @@ def test_the_direction_is_said_only_where_it_is_known(found):
     said = dataclasses.replace(found, table=row.iloc[:1]).sentence
     assert said == (
         f"{row['blend'].iloc[0]}: series 2 (fragrance lot B) sweats 1.5 points of load (% of wax) "
-        "earlier than series 1 (fragrance lot A), 90 % interval 1.0 to 2.0 points.")
+        "earlier than series 1 (fragrance lot A), 90 % interval 1.0 to 2.0 points of load (% of "
+        "wax).")
+    with showing(Shown("oz")):  # 0.16 oz/lb is 1 % of wax
+        assert dataclasses.replace(found, table=row.iloc[:1]).sentence.endswith(
+            "sweats 0.24 oz/lb earlier than series 1 (fragrance lot A), 90 % interval 0.16 to 0.32 "
+            "oz/lb.")
     said = dataclasses.replace(found, table=row.assign(upper=0.2).iloc[:1]).sentence
-    assert "is too close to call: 1.5 earlier, 90 % interval 2.0 earlier to 0.2 later" in said
+    assert ("is too close to call: 1.5 points of load (% of wax) earlier, 90 % interval 2.0 "
+            "earlier to 0.2 later") in said
 
 
 def test_alike_series_are_not_told_apart(first):

@@ -749,6 +749,8 @@ def test_a_load_has_the_same_ounces_in_the_tables_of_what_was_weighed_and_seen(a
         for shown in (tradeoff_table(analysis, "soft"), counts_table(analysis, "soft")):
             assert shown.headings[0] == "Load, oz/lb"
             assert {end for row in shown.rows for end in row[0].split(" to ")} <= weighed
+        assert re.search(r"planned is [+-][\d.]+ oz/lb on average\. The farthest is \S+ with "
+                         r"[+-][\d.]+\.$", answers.difference_sentence(analysis.series.pours))
 
 
 @pytest.mark.usefixtures("quick")
