@@ -12,11 +12,10 @@ from scipy import special
 from scentlab.fitting.assessors import agreements, unlike, works_with
 from scentlab.fitting.looks import place_of, tested_range
 from scentlab.fitting.sessions import WORDS, session_terms
-from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, shape_table
+from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, draw, shape_table
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
 from scentlab.frames import checked
 from scentlab.maths.curves import SHAPES, bow, scaled
-from scentlab.maths.marginal import draw_posterior
 from scentlab.maths.sampling import even_places
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
@@ -185,14 +184,14 @@ def _fit(scores, pairs, kind, draws, seed):
     )
     if len(pairs):
         return _joined(scored, pairs, about, draws, seed)
-    return _of_draws(scored, draw_posterior(scored.marginal, draws, seed), about)
+    return _of_draws(scored, draw(scored, draws, seed), about)
 
 
 def _joined(scored, pairs, about, draws, seed):
     """The fit of more draws, of which those that the pairs speak for are kept."""
     rng = np.random.default_rng([seed, 8])
     for times in TIMES:
-        found = draw_posterior(scored.marginal, times * draws, seed)
+        found = draw(scored, times * draws, seed)
         fit = _of_draws(scored, found, about)
         sds = dict(zip(scored.names, np.exp(found.log_sds[:, :-1]).T, strict=True))
         log_weights = pair_log_likelihood(
@@ -413,7 +412,8 @@ def _panel_notes(scores):
         )
     if scores.groupby("blend")["pot"].nunique().max() == 1:
         notes.append(
-            "Each blend was scored from one pot, so how throw differs between pots is not known."
+            "Each blend was scored from one pot, so how throw differs between pots is taken from "
+            "what is usual."
         )
     return tuple(notes)
 

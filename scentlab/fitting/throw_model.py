@@ -16,15 +16,19 @@ sessions, pots or pours neither count as none nor as any number: log-normal abou
 of it within a factor of 3.7 either way. Beforehand the shapes have the chances that
 :data:`~scentlab.maths.curves.SHAPES` states, alike for the bends of one shape; afterwards each
 counts by its marginal likelihood, which prefers the simpler of two that fit alike.
+
+What all scores of a blend share (its one pot, the one tester, the one session) no score tells from
+its level. It is drawn by its usual sd and added to the level, so that one tester or one pot does
+not make a level, or a difference of blends, surer than two.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from scentlab.maths.curves import SHAPES, bow, scaled
-from scentlab.maths.marginal import Marginal, Priors, tellable
+from scentlab.maths.marginal import Marginal, Priors, draw_posterior, tellable
 
 SOURCES = {
     "assessor": "between assessors",
@@ -54,7 +58,8 @@ class Scored:
     """Scores as arrays and the model of them.
 
     ``names`` are the keys in ``SOURCES`` of the groupings that the scores can hold, ``extras``
-    those in ``EXTRAS`` of the covariates; ``designs`` a list of (shape, bend).
+    those in ``EXTRAS`` of the covariates; ``designs`` a list of (shape, bend); ``shared`` a dict
+    of the sources that all scores of each blend share to their group of each blend (B,).
     """
 
     lo: float
@@ -63,6 +68,7 @@ class Scored:
     extras: tuple
     designs: tuple
     marginal: Marginal
+    shared: dict
 
 
 def arrange(scores, blends, covariates, more_loads=()):
@@ -73,9 +79,11 @@ def arrange(scores, blends, covariates, more_loads=()):
     place = scores["blend"].map({b: i for i, b in enumerate(blends)}).to_numpy(int)
     arms = np.eye(len(blends))[place]
     share = scaled(SHAPES["logarithmic" if lo > 0 else "linear"], load, None, lo, hi)
-    names = groups = slopes = ()
+    names, groups, slopes, shared = (), (), (), {}
     if len(scores):
-        names, groups, slopes = _groupings(scores, arms, share - share.mean())
+        wanted = _sources(scores)
+        names, groups, slopes = _groupings(scores, wanted, arms, share - share.mean())
+        shared = _shared(scores, wanted, names, blends)
     shapes = [s for s in SHAPES.values() if s.name != "logarithmic" or lo > 0]
     designs = tuple((s.name, k) for s in shapes for k in s.bends(lo, hi))
     chances = np.array([SHAPES[s].chance / len(SHAPES[s].bends(lo, hi)) for s, _ in designs])
@@ -90,7 +98,7 @@ def arrange(scores, blends, covariates, more_loads=()):
     )  # fmt: skip
     y = (scores["throw"] - scores.get("known", 0.0)).to_numpy(float) - MIDDLE
     marginal = Marginal(y, columns, arms, extra, mixes, chances, groups, slopes, priors)
-    return Scored(lo, hi, tuple(names), extras, designs, marginal)
+    return Scored(lo, hi, tuple(names), extras, designs, marginal, shared)
 
 
 def _columns(designs, load, lo, hi):
@@ -113,17 +121,41 @@ def _columns(designs, load, lo, hi):
     return np.column_stack([np.ones(len(load)), right[kept].T[place]]), mixes
 
 
-def _groupings(scores, fixed, share):
+def _sources(scores):
+    """The group of each score (n,) by source."""
+    taste = scores["assessor"].astype(str) + "\n" + scores["blend"]
+    return {n: taste if n == "taste" else scores[n].astype(str)
+            for n in SOURCES if n not in ("scale", "score")}
+
+
+def _shared(scores, wanted, names, blends):
+    """``shared`` of :class:`Scored`; a blend without scores has a group of its own."""
+    found = {}
+    for name, labels in wanted.items():
+        each = labels.groupby(scores["blend"]).agg(["nunique", "first"]).reindex(list(blends))
+        if name not in names and not (each["nunique"] > 1).any():
+            found[name] = pd.factorize(each["first"].fillna(""))[0]
+    return found
+
+
+def _groupings(scores, wanted, fixed, share):
     """The groupings that the scores can hold, and the testers' scales, which the prior holds."""
-    wanted = {
-        n: (scores["assessor"].astype(str) + "\n" + scores["blend"] if n == "taste" else scores[n],
-            None)
-        for n in SOURCES if n not in ("scale", "score")
-    }  # fmt: skip
+    wanted = {name: (labels, None) for name, labels in wanted.items()}
     found = list(zip(*tellable(wanted, fixed), strict=True))
     place = int(bool(found) and found[0][0] == "assessor")
     found.insert(place, ("scale", pd.factorize(scores["assessor"])[0], share))
     return zip(*found, strict=True)
+
+
+def draw(scored, draws, seed):
+    """A :class:`Posterior` of the scores, with what all scores of a blend share in its level."""
+    found = draw_posterior(scored.marginal, draws, seed)
+    rng, coefficients = np.random.default_rng([seed, 9]), found.coefficients.copy()
+    for name, place in scored.shared.items():
+        effects = MEDIANS[name] * rng.standard_normal((len(coefficients) // 2, len(place)))
+        effects = np.vstack([effects, -effects])  # so that the mean stays
+        coefficients[:, : len(place)] += effects[:, place]
+    return replace(found, coefficients=coefficients)
 
 
 def by_meaning(scored, found):

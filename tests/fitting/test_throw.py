@@ -17,6 +17,7 @@ from scentlab.fitting.throw import (
     throw_draws,
     throw_peak,
 )
+from scentlab.fitting.throw_model import MEDIANS
 from scentlab.results import FitError
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
@@ -549,7 +550,8 @@ class TestNotes:
 
     def test_one_pot_a_blend(self):
         assert fit_throw(scores(1, assessors=4, pots=1), draws=200).notes[0] == (
-            "Each blend was scored from one pot, so how throw differs between pots is not known."
+            "Each blend was scored from one pot, so how throw differs between pots is taken from "
+            "what is usual."
         )
 
     def test_blends_whose_loads_hardly_overlap(self):
@@ -616,6 +618,15 @@ class TestDegenerate:
         assert "between assessors" not in found.index
         scale = found.loc["between assessors' scales, over the whole rise"]
         assert scale["lower"] < 0.4 < scale["upper"]
+
+    def test_what_all_scores_share_makes_a_level_no_surer(self):
+        """A level is of the panel and of new pots: it is no surer than one tester, or one pot, is
+        like the others."""
+        one, two = (fit_throw(scores(1, assessors=n, pots=1)) for n in (1, 2))
+        assert (one.level.std(axis=0) > MEDIANS["assessor"]).all()
+        assert (one.level.std(axis=0) > two.level.std(axis=0)).all()
+        apart = pair_draws(one, "soft", one.lowest_pct, "hard", one.lowest_pct)
+        assert apart.std() > np.sqrt(2.0) * np.hypot(MEDIANS["taste"], MEDIANS["pot"])
 
     def test_several_sittings_do_and_one_does_not_count(self):
         frame = scores(1)
