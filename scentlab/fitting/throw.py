@@ -25,6 +25,8 @@ from scentlab.text import count_of
 # Points of throw under which a difference is of no account, and how sure a note must be of it.
 MARGIN, SURE, PEAK_SURE = 0.5, 0.8, 0.9
 GRID = 101
+MOST_THROW = THROWS["throw"].upper
+AT_END = 0.25  # of the scores, from which the end of the scale is named
 SHARED = 0.3  # of the loads that two blends span, below which one shape of curve says little
 _AGAINST = (
     "Pairs and scores speak against each other: look for a swapped label or a wrong code before "
@@ -399,6 +401,13 @@ def _panel_notes(scores):
         notes.append(
             f"Every {said} throw score is {scores['throw'].iloc[0]:g}: either no load smells "
             "different, or the pieces were not smelt one against the other."
+        )
+    highest = int((scores["throw"] >= MOST_THROW).sum())
+    if highest >= AT_END * len(scores):
+        notes.append(
+            f"{highest} of {count_of(len(scores), f'{said} throw score')} are {MOST_THROW:g}, the "
+            "highest there is: that more fragrance smells no stronger there may be the end of the "
+            "scale. Score in a larger room."
         )
     added = scores.get("known", pd.Series(0.0, scores.index)).groupby(scores["assessor"]).mean()
     if added.abs().max() >= 0.05:

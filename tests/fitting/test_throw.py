@@ -585,6 +585,20 @@ class TestNotes:
         )
         assert found.rise.mean() == pytest.approx(0.0, abs=0.05)
 
+    def test_scores_at_the_end_of_the_scale(self):
+        frame = scores(1)
+        high = (frame["throw"] + 4.0).clip(upper=10.0)
+        at_end, every = (high == 10.0).sum(), len(frame)
+        assert at_end > every / 4
+        said = (
+            f"{at_end} of {every} hot throw scores are 10, the highest there is: that more "
+            "fragrance smells no stronger there may be the end of the scale. Score in a larger "
+            "room."
+        )
+        assert said in fit_throw(frame.assign(throw=high), draws=200).notes
+        few = frame["throw"].where(frame.index % 5 > 0, 10.0)
+        assert not any("scale" in n for n in fit_throw(frame.assign(throw=few), draws=200).notes)
+
     def test_a_blend_at_one_load_leaves_the_others_their_answer(self):
         frame = scores(1)
         soft = frame["blend"] == "soft"
