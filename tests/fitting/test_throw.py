@@ -641,6 +641,10 @@ class TestDegenerate:
         assert (one.level.std(axis=0) > two.level.std(axis=0)).all()
         apart = pair_draws(one, "soft", one.lowest_pct, "hard", one.lowest_pct)
         assert apart.std() > np.sqrt(2.0) * np.hypot(MEDIANS["taste"], MEDIANS["pot"])
+        frame = scores(1, assessors=2)
+        each = fit_throw(frame[frame["assessor"].eq("A1") == frame["blend"].eq("soft")])
+        apart = pair_draws(each, "soft", each.lowest_pct, "hard", each.lowest_pct)
+        assert apart.std() > np.sqrt(2.0) * MEDIANS["assessor"]
 
     def test_several_sittings_do_and_one_does_not_count(self):
         frame = scores(1)
