@@ -17,6 +17,9 @@ from typing import NamedTuple
 from scentlab.text import alike, gathered, searchable
 
 STAND_IN = "[not shared]"
+# A sign that is a word or a syllable (Chinese, Japanese, Korean): no space parts it from the next.
+SIGN = "[\u3041-\u9fff\uac00-\ud7a3\uf900-\ufaff\U00020000-\U0003ffff]"
+TELLING = re.compile(rf"[^\W\d_]{{3}}|{SIGN}")
 _GAP = "[ -]{0,2}"  # signs and spaces that may split a name
 _ESCAPED = re.compile(r"\\u([0-9a-fA-F]{4})|%([0-9a-fA-F]{2})")
 _PICTURE = re.compile(r"data:image/jpeg;base64,[A-Za-z0-9+/=]+")
@@ -88,7 +91,7 @@ class Guard:
     def _patterns(self):
         found = [(name, _pattern(name, _GAP), True) for name in self.names]
         found += [(text, _pattern(text, ""), False) for text in self.texts]
-        return [(word, pattern, inside and bool(re.search(r"[^\W\d_]{3}", word)))
+        return [(word, pattern, inside and bool(TELLING.search(word)))
                 for word, pattern, inside in found if pattern]
 
     def hits(self, text):

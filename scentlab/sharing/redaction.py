@@ -13,7 +13,7 @@ import string
 import pandas as pd
 
 from scentlab.series import HIDDEN_FRAGRANCE
-from scentlab.sharing.guard import STAND_IN, Guard, UnnamedError, holds, need
+from scentlab.sharing.guard import SIGN, STAND_IN, TELLING, Guard, UnnamedError, holds, need
 from scentlab.text import alike, spelling
 
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
@@ -127,7 +127,7 @@ def _refuse_unnamed(series, choices):
     """Show every text that may hold a name that is not on record, until the name is given or each
     of them is decided."""
     texts = [(place, text) for place, text in (*_free_texts(series), *_kept_names(series))
-             if re.search(r"[^\W\d_]{3}", text)]
+             if TELLING.search(text)]
     known = {alike(text) for _, text in texts}
     decided = {alike(word) for word in (*choices.may_stay, *choices.also_hide)}
     if {alike(word) for word in choices.also_hide} <= known and known - decided:
@@ -205,7 +205,7 @@ def _without_fragrance(series, choices):
     names = _names_of_fragrance(series)
     hidden = [*names, str(about.get("lot") or ""), *map(str, about.get("allergens") or ())]
     # A title says "cedar" where the name says "cedar and smoke, lot 7": each telling word counts.
-    words = re.findall(r"\w{3,}", " ".join(names))
+    words = re.findall(rf"\w{{3,}}|{SIGN}\w*", " ".join(names))
     hidden += [w for w in words if w.lower() not in _PLAIN_WORDS]
     plan = series.plan
     if about:

@@ -24,6 +24,8 @@ from scentlab.sharing.redaction import Choices, redact
     ("Cedar", "super-cedar-wood", "cedar", True),
     ("Cedar", "bergce-dar", "bergce-dar", False),
     ("Fig", "a figure", "figure", False),
+    ("\u6a80\u9999", "\u6a80\u9999\u8721", "\u6a80\u9999\u8721", False),  # sandalwood wax
+    ("\uc7a5\ubbf8", "\uc7a5\ubbf8\ub97c", "\uc7a5\ubbf8\ub97c", False),  # a rose
 ])
 def test_a_name_is_found(name, text, shown, whole):
     (hit,) = Guard(names=(name,)).hits(text)
@@ -110,3 +112,18 @@ def test_a_name_that_is_not_on_record_is_asked_for(series):
         "[not shared] in wax", "[not shared] settled")
     shared, _ = redact(series, Choices(hide_fragrance=True, may_stay=every))
     assert shared.title == "Cedar in wax"
+
+
+@pytest.mark.parametrize("name, title, shared", [
+    ("\u6a80\u9999 no 7", "\u6a80\u9999 in wax", "[not shared] in wax"),
+    ("", "\u6a80\u9999", None),
+])
+def test_a_name_of_two_signs_is_hidden_or_asked_for(series, name, title, shared):
+    """In Chinese, Japanese or Korean two signs name a fragrance."""
+    series = dataclasses.replace(series, title=title, fragrance=name, plan=None)
+    if shared:
+        assert redact(series, Choices(hide_fragrance=True))[0].title == shared
+    else:
+        with pytest.raises(UndecidedError, match="not on record") as error:
+            redact(series, Choices(hide_fragrance=True))
+        assert title in error.value.undecided
