@@ -191,8 +191,9 @@ def _plan_without(plan, out):
         "pairs": lambda p: not codes & {p["first"], p["second"]},
         "notes": lambda n: not any(holds(n, b) for b in out),
     }
-    return plan | {name: list(filter(stay, plan[name])) for name, stay in stays.items()
-                   if name in plan}
+    anchor = {"anchor_pour": ""} if plan.get("anchor_pour") in gone else {}
+    return plan | anchor | {name: list(filter(stay, plan[name])) for name, stay in stays.items()
+                            if name in plan}
 
 
 def _names_of_fragrance(series):

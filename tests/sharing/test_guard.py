@@ -127,3 +127,10 @@ def test_a_name_of_two_signs_is_hidden_or_asked_for(series, name, title, shared)
         with pytest.raises(UndecidedError, match="not on record") as error:
             redact(series, Choices(hide_fragrance=True))
         assert title in error.value.undecided
+
+
+def test_the_anchor_of_a_blend_that_is_left_out_stays_at_home(series):
+    blend, pour = series.pours[["blend", "pour"]].iloc[0]
+    series = dataclasses.replace(series, plan=series.plan | {"anchor_pour": pour})
+    assert redact(series, Choices(leave_out=(blend,)))[0].plan["anchor_pour"] == ""
+    assert redact(series, Choices(hide_costs=True))[0].plan["anchor_pour"] == pour
