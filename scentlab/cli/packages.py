@@ -116,11 +116,12 @@ def _summary(arguments):
     path = page_path(arguments.out)
     check_questions(arguments.ask)
     choices = _choices(arguments)
-    analysis, guard = analysed_by(arguments), {}
+    analysis, held = analysed_by(arguments), {}
     if choices != Choices():
         package = prepare_package(analysis, choices)
-        analysis, guard = package.analysis, {"guard": package.guard}
-    write_supplier_summary(analysis, path, arguments.ask, **guard)
+        analysis = package.analysis
+        held = {"guard": package.guard, "notices": package.notices}
+    write_supplier_summary(analysis, path, arguments.ask, **held)
     print(f"Summary: {path}")
 
 

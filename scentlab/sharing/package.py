@@ -157,7 +157,7 @@ def _changed_pick(own, shared):
     before, after = ((row["blend"], f"{row['load_pct']:.1f}")
                      for row in (a.pick.table.iloc[0] for a in (own, shared)))
     return () if before == after else (
-        "The recommended load of this package differs from that of the whole series, because it "
+        "The recommended load here differs from that of the whole series, because it "
         "rests on what is shared alone.",
     )
 

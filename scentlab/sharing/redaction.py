@@ -173,7 +173,7 @@ def _without_blends(series, choices):
         blends=series.blends[~series.blends["blend"].isin(out)].reset_index(drop=True))
     number = "One blend" if len(out) == 1 else f"{len(out)} blends"
     notice = (
-        f"{number} of the series {'is' if len(out) == 1 else 'are'} left out of this package; "
+        f"{number} of the series {'is' if len(out) == 1 else 'are'} left out; "
         "the fits and the ranking here rest on the others alone."
     )
     return redacted, notice, sorted(out | waxes | set(series.pours.loc[~stays, "pour"]))
@@ -268,7 +268,7 @@ def _renumbered(series, _):
         plan = {**plan, **lists, "smellings": [], "seed": None}
         plan.pop("pairs", None)
     series = dataclasses.replace(series, **frames, plan=plan or series.plan)
-    return series, "Testers have new codes in this package.", sorted(codes - set(new.values()))
+    return series, "Testers have new codes here.", sorted(codes - set(new.values()))
 
 
 def _new_codes(codes):

@@ -113,14 +113,15 @@ def page_fingerprint(analysis):
     return hashlib.sha256("\n".join([*parts, to_json(rules).decode()]).encode()).hexdigest()
 
 
-def write_supplier_summary(analysis, path, ask, guard=_OPEN):
+def write_supplier_summary(analysis, path, ask, guard=_OPEN, notices=()):
     """Write the report with questions and a form for their answers, and return the path.
 
-    ``guard`` is that of a prepared package: what it holds back is in no question and no name.
+    ``guard`` and ``notices`` are those of a prepared package: what it holds back is in no question
+    and no name, and the page says that it is held back.
     """
     asked = [("what is asked", words) for words in check_questions(ask)]
     guard.refuse([*asked, ("the name of the page", Path(path).name)])
-    return write_page(path, "the summary", lambda: report_html(analysis, ask=ask))
+    return write_page(path, "the summary", lambda: report_html(analysis, notices, ask))
 
 
 def check_questions(ask):

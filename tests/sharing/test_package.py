@@ -215,7 +215,7 @@ def test_a_package_says_what_was_held_back_and_opens_with_its_own_pick(hidden, t
     opened = open_package(hidden.write(tmp_path / "hidden.zip"))
     assert opened.same
     assert opened.notices[0] == (
-        "One blend of the series is left out of this package; the fits and the ranking here rest "
+        "One blend of the series is left out; the fits and the ranking here rest "
         "on the others alone."
     )
     for notice in opened.notices:
