@@ -31,12 +31,13 @@ UNITS_NAME = "units.json"
 
 
 class AmountError(ValueError):
-    """An amount that cannot be read. ``value`` is what was typed, ``remedy`` what to type."""
+    """An amount that cannot be read. ``value`` is what was typed, ``remedy`` what to type, and
+    ``beside`` what a form says of it.
+    """
 
     def __init__(self, value, why, remedy):
         super().__init__(f"{str(value)!r} {why}; {remedy}")
-        self.value, self.remedy = value, remedy
-
+        self.value, self.remedy, self.beside = value, remedy, f"which {why}; {remedy}"
 
 
 def _by_name(factors):
@@ -167,16 +168,16 @@ def read_loads(text: str, unit: str | None = None) -> tuple[float, ...]:
     ((6.25, 9.375, 12.5, 18.75), (6.0, 8.0, 10.0))
     """
     plain = unicodedata.normalize("NFC", str(text)).strip()
-    several = plain.count(",") > 1 and not re.search(r",\s", plain)
-    parts = re.split(r"[;\n]|,\s+|\s+(?:and|&)\s+" + ("|," if several else ""), plain)
-    parts = [part.strip() for part in parts if part.strip()]
+    # One comma between digits may be a decimal sign: it is left, and refused; several part loads.
+    parts = [part.strip() for piece in re.split(r"[;\n]|,\s+|\s+(?:and|&)\s+", plain)
+             for part in (piece.split(",") if piece.count(",") > 1 else [piece]) if part.strip()]
     if len(parts) == 1:
         inner = re.fullmatch(r"((?:[\d.½¼¾]+\s+)+)([\d.½¼¾]+\s*[^\d\s.].*)", plain)
         parts = [*inner[1].split(), inner[2]] if inner else parts
     if not parts:
         raise AmountError(text, "names no load", _LOAD_REMEDY)
     own = re.sub(r"^[\d\s./½¼¾]+", "", parts[-1]) or unit
-    return tuple(sorted({round(read_load(part, own), 9) for part in parts}))
+    return tuple(sorted({round(read_load(part, own), 9) for part in parts[::-1]}))
 
 
 def read_content(text, unit=None):
@@ -315,13 +316,13 @@ def read_cell(text, column, choice=None, digits=2):
     """
     typed, bounds, unit = text.strip(), "", column.unit
     if column.kind != "text":
-        typed = re.sub(r"^(-?\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", typed)
+        typed = re.sub(r"^(-?\d*),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", typed)
         other = choice is not None and choice.label(unit) != unit and re.search(r"\d", typed)
         if unit in READERS and (other or re.search(r"\d.*[A-Za-z°%#/]", typed)):
             try:
                 typed = round(read_amount(typed, unit, choice), digits)
             except AmountError as error:
-                return None, f"{error.remedy}."
+                return None, f"{error.beside}."
             ends = [other_form(x, unit, f"{x:g}") for x in (column.lower, column.upper)
                     if other and x is not None]
             bounds = f", that is {' to '.join(ends)}" if ends[1:] else ""

@@ -90,7 +90,10 @@ REFUSED = [
         "100 % of total", "8 % of", "1 oz/0 lb", "%", "1 oz//lb", "8 %%", "inf %",
     )],
     *[(read_temperature, t) for t in ("180", "82 K", "hot", "1,8 C", "180 C F", "")],
-    *[(read_loads, t) for t in ("1,5 %", "6, 8, 10", "", ";", "1, two oz/lb", "6, 8 fl oz/lb")],
+    *[(read_loads, t) for t in (
+        "1,5 %", "6, 8, 10", "", ";", "1, two oz/lb", "6, 8 fl oz/lb", "1,5; 2,5; 3 oz/lb",
+        "1,5;2,5;3,5 %", "1,5 and 2,5 oz/lb", "1,5\n2,5 %",
+    )],
 ]
 
 

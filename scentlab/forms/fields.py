@@ -300,7 +300,7 @@ class Field(w.VBox):
             value = self._reader(self.text) if self.text else self.empty
         except (FieldError, AmountError) as error:
             wrong = error if isinstance(error, FieldError) else FieldError(
-                self.column.called, self.text, f"{error.remedy}.")
+                self.column.called, str(error.value), f"{error.beside}.")
             wrong.source = self
             self.tell("" if self.missing else note("error", wrong.beside), wrong=True)
             raise wrong from None

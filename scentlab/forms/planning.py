@@ -281,9 +281,6 @@ def series_draft(plan):
 def _loads(text, bare="%"):
     """Loads as people write them, or evenly spaced ones, such as "4 to 12 in 5"."""
     text = re.sub(r"(?<=\d)\s+(?=[\d.]+(\s|$))", ", ", text) if "," not in text else text
-    if re.search(r"\d,\d", text) and ";" in text:
-        raise FieldError("loads", text, "where a comma may be a decimal sign: use a point, as in "
-                         "4.5; 6.5")
     try:
         if evenly := re.fullmatch(r"(.+?) to (.+) in (\d+)", text):
             unit = re.sub(r"^[\d\s./½¼¾]+", "", evenly[2]) or bare
@@ -292,7 +289,10 @@ def _loads(text, bare="%"):
         return read_loads(text, bare)
     except (AmountError, PlanError) as error:
         how = ", or 4, 6, 8.5 for % of wax" if bare else ", with the unit behind the last"
-        raise FieldError("loads", text, f"{error.remedy}{how}.") from None
+        found, why = ((str(error.value), error.beside) if isinstance(error, AmountError)
+                      else (text, error.remedy))
+        raise FieldError("loads", found, f"{why}{how}.") from None
+
 
 
 def _codes(text):

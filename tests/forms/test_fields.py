@@ -18,7 +18,8 @@ def typed(column, text):
 
 
 @pytest.mark.parametrize(("name", "text", "value"), [
-    ("wax_g", "200", 200.0), ("wax_g", "200,5", 200.5), ("wax_g", " 7 oz ", 198.45),
+    ("wax_g", "200", 200.0), ("wax_g", "200,5", 200.5), ("wax_g", ",56 oz", 15.88),
+    ("wax_g", " 7 oz ", 198.45),
     # NIST SP 811: 1 oz is 28.349523 g, 1 lb is 453.59237 g; °C = (°F - 32) / 1.8
     ("wax_g", "1 lb", 453.59), ("add_temp_c", "176 F", 80.0), ("add_temp_c", "80 °C", 80.0),
     ("add_temp_c", "", None), ("stir_min", "2", 2.0), ("note", "a bit, of foam", "a bit, of foam"),
@@ -29,7 +30,8 @@ def test_what_is_typed_is_read_with_its_unit(name, text, value):
 
 @pytest.mark.parametrize(("name", "text", "words"), [
     ("wax_g", "", "nothing is filled in, expected a number with a decimal point from 1 to 100000"),
-    ("wax_g", "2 cups", "found '2 cups', write it as 450 g, 9.5 oz or 1 lb 2 oz."),
+    ("wax_g", "2 cups",
+     "found '2 cups', which is no weight; write it as 450 g, 9.5 oz or 1 lb 2 oz."),
     ("add_temp_c", "400 F", "found '400 F', expected a number with a decimal point from 20 to 150"),
     ("stir_min", "1,200", "Write 1200 or 1.2, whichever it is."),
     ("wax_g", "inf", "found 'inf', expected a number"),

@@ -198,8 +198,10 @@ def test_a_missing_price_is_said(run):
 @pytest.mark.parametrize(
     ("field", "text", "words"),
     [
-        ("loads", "4, six", "Loads: found &#x27;4, six&#x27;, write it as 1.5 oz/lb, 8 % or 80 "
-         "g/kg, or 4, 6, 8.5 for % of wax."),
+        ("loads", "4, six", "Loads: found &#x27;six&#x27;, which does not begin with a number of 0 "
+         "or more; write it as 1.5 oz/lb, 8 % or 80 g/kg, or 4, 6, 8.5 for % of wax."),
+        ("loads", "1, 2, 30 oz/lb", "Loads: found &#x27;30 oz/lb&#x27;, which is more fragrance "
+         "than wax; write it as 1.5 oz/lb, 8 % or 80 g/kg, or 4, 6, 8.5 for % of wax."),
         ("pots", "two", "Pots of each blend: found &#x27;two&#x27;, expected a whole number. "
          "Correct the value."),
         ("pots", "51", "Pots of each blend: found &#x27;51&#x27;, expected a whole number from 1 "
@@ -290,7 +292,7 @@ def test_what_was_understood_of_the_loads_is_shown(form, typed, loads):
 def test_a_comma_that_may_be_a_decimal_sign_is_asked_about(form):
     form.fields["loads"].value = "4,5; 6,5"
     assert form.plan is None
-    assert "use a point, as in 4.5; 6.5" in form.message.value
+    assert "use a point, as in 1.5" in form.message.value
 
 
 def test_every_control_has_a_name_and_the_browser_part_is_there(form):
