@@ -15,6 +15,7 @@ from scentlab.forms.fields import (
     texts_of,
 )
 from scentlab.forms.frame import Form
+from scentlab.recording.pouring import cycle_doubts
 from scentlab.recording.records import heat_problem
 from scentlab.schema import HEATS
 from scentlab.series import heat_words
@@ -25,13 +26,14 @@ _ASKED = {"low_c": "as 37 C or 99 F", "high_c": "as 40 C or 104 F", "hours": "",
 class HeatForm(Form):
     """The heat cycle as it was reached: a row of ``heats`` per save.
 
-    ``planned`` is the plan's heat cycle as a dict with hours and cycles, which empty fields take;
+    ``planned`` is the plan's heat cycle as a dict: ``hours`` and ``cycles`` are what empty fields
+    take, and what is far from ``temp_c`` is asked about;
     ``day`` the day on which it was to begin, None for today; ``title`` stands above it.
     """
 
     def __init__(self, planned, on_save, on_undo, day=None, title=""):
         super().__init__(on_save, on_undo)
-        self._day = day
+        self._day, self._planned_c = day, planned.get("temp_c")
         self.fields = {
             name: Field(name, HEATS[name], empty=planned.get(name, NEEDED), short=True,
                         example=f"empty: {planned[name]:g}" if name in planned else example)
@@ -52,6 +54,8 @@ class HeatForm(Form):
         row = read_all(self.fields)
         if wrong := heat_problem(row):
             raise ValueError(wrong)
+        if not self._is_sure(list(cycle_doubts(self._planned_c, row))):
+            return
         row["started_on"] = row["started_on"] or self._day or dt.date.today()
         self._store(row, heat_words(row), texts_of(self.fields))
         # Needed, so that a second tap stores nothing.

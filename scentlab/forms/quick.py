@@ -2,6 +2,7 @@
 
 import datetime as dt
 import html
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 
@@ -247,11 +248,10 @@ class QuickPage(w.VBox):
         self._now(answer)
 
     def _ask_grades(self):
-        check, cycle, due = self.check, self.check.plan.heat_cycle, self.check.due()
+        check, due = self.check, self.check.due()
         # Asked where heated pieces are due and it is not on record what the cycle reached.
         self.heat = check.heat_day and HeatForm(
-            {"hours": cycle.hours, "cycles": cycle.cycles},
-            partial(check.store.add, "heats"),
+            asdict(check.plan.heat_cycle), partial(check.store.add, "heats"),
             lambda receipt: check.undo("heats", receipt.entry_id),
             day=check.heat_day, title="Heat cycle: what the thermometer showed")
         self.grades = None if due.empty else GradeForm(

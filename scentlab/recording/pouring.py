@@ -4,7 +4,7 @@ import re
 
 import pandas as pd
 
-from scentlab.schema import FAR_OFF, POURS, YEAR_OFF, impossible_load
+from scentlab.schema import FAR_OFF, HEATS, POURS, YEAR_OFF, impossible_load
 from scentlab.text import capital
 from scentlab.units import (
     in_maker_units,
@@ -18,7 +18,7 @@ from scentlab.units import (
     shown,
 )
 
-FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
+FAR_OFF_C = 10.0  # °C that a pot or heat cycle may miss its plan by before it is asked about
 
 
 def planned_day(plan):
@@ -90,11 +90,7 @@ def doubts(plan, load, row):
             f"{say_weighed(row['wax_g'])} of wax right?"
         )
     for name in ("add_temp_c", "pour_temp_c"):
-        heard = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))
-        if heard:
-            words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
-            degrees = say_one_temperature(row[name])
-            yield f"{capital(POURS[name].meaning)}: {degrees} is {words}. Is {degrees} right?"
+        yield from _asked(plan, row[name], POURS[name])
     yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
     planned, wax = known(plan, "wax_g"), row["wax_g"]
     if planned and not planned / 2 <= wax <= 2 * planned:
@@ -103,6 +99,20 @@ def doubts(plan, load, row):
     day = planned_day(plan)
     if day and abs(row["poured_on"] - day) > YEAR_OFF:
         yield f"Poured on {row['poured_on']} is far from the planned {day}. Is the year right?"
+
+
+def cycle_doubts(planned_c, row):
+    """Questions about a heat cycle far from the planned temperature: more likely the other unit."""
+    for name in ("low_c", "high_c"):
+        yield from _asked({name: planned_c}, row[name], HEATS[name])
+
+
+def _asked(plan, value, column):
+    heard = [] if value is None else list(_heat_doubts(plan, value, column.name))
+    if heard:
+        words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
+        degrees = say_one_temperature(value)
+        yield f"{capital(column.meaning)}: {degrees} is {words}. Is {degrees} right?"
 
 
 def _say(load_pct):

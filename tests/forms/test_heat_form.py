@@ -12,7 +12,7 @@ from scentlab.units import Shown, showing
 from scentlab.workshop import series_here
 
 DAY, LATER = dt.date(2026, 11, 1), dt.date(2026, 11, 12)
-PLANNED = {"hours": 12.0, "cycles": 3}
+PLANNED = {"temp_c": 38.0, "hours": 12.0, "cycles": 3}
 
 
 @pytest.fixture
@@ -45,6 +45,18 @@ def test_what_cannot_be_is_not_saved(kept, low, high, words):
     form, rows = kept
     typed(form, low_c=low, high_c=high)
     assert words in form.message.value and "NOT SAVED" in form.message.value and not rows
+
+
+def test_degrees_of_the_other_unit_are_asked_about(kept):
+    form, rows = kept
+    with showing(Shown("oz", "F")):
+        form = HeatForm(PLANNED, lambda row: rows.append(row) or len(rows), rows.pop, DAY)
+        typed(form, low_c="37,5", high_c="104 F")
+        assert ("NOT SAVED YET. Coldest that the thermometer showed while it was warm: 37.5 °F is "
+                "63 °F below the planned 100.4 °F. Is 37.5 °F right?") in form.message.value
+        assert not rows
+        form.save.click()
+    assert rows[0]["low_c"] == pytest.approx(3.06, abs=0.01)
 
 
 def test_a_second_tap_stores_nothing_and_undo_brings_back_what_was_typed(kept):

@@ -668,8 +668,16 @@ def test_another_slip_after_the_question_is_another_question(desk):
 def test_nothing_is_asked_of_temperatures_that_nobody_planned(desk):
     unknown = [p | {"add_temp_c": None, "max_temp_c": float("nan"), "flash_point_c": None}
                for p in PLANNED]
-    log_pour(PourForm(unknown, desk.save), add_temp_c="140", pour_temp_c="21")
+    log_pour(PourForm(unknown, desk.save), add_temp_c="110", pour_temp_c="35")
     assert len(desk.rows) == 1
+
+
+def test_wax_that_would_be_solid_is_asked_about(desk):
+    form = PourForm(PLANNED, desk.save)
+    log_pour(form, add_temp_c="85 F")
+    assert "Is a wax temperature when the fragrance went in of 29.44 °C right?" in (
+        form.message.value)
+    assert not desk.rows
 
 
 def test_a_plan_above_the_flash_point_is_cautioned_beside_it_and_not_at_every_pour(desk):
