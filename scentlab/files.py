@@ -42,6 +42,25 @@ def file_link(path, words):
     return f'<a href="#" data-scentlab-file="{html.escape(inside)}">{words}</a>'
 
 
+def link_html(page, words, folder, here=False):
+    """A link to a page of the kit for the series in a folder; outside the kit's lab it names the
+    notebook.
+    """
+    words = html.escape(words)
+    if here:
+        return f'<b aria-current="page">{words}</b>'
+    place = in_lab(Path(folder) / f"{page}.ipynb") or f"{page}.ipynb"
+    return f'<a href="{page}.ipynb" data-scentlab-page="{html.escape(place)}">{words}</a>'
+
+
+def page_links(folder, here=""):
+    """Links to all pages of a series, ``here`` is the open one; first to those of its workshop."""
+    above = [link_html("start", "All series", Path(folder).resolve().parent)]
+    return above * (in_lab(folder) not in (None, ".")) + [
+        link_html(page, words, folder, here=page == here)
+        for page, words in (PAGES | {"start": "This series"}).items()]
+
+
 def write_whole(path, data, *, private=False):
     """Write text or bytes beside ``path`` and move it there, so that no half file is ever seen.
 

@@ -5,11 +5,12 @@ import html
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
+from shlex import quote
 
 import ipywidgets as w
 
 from scentlab.amounts import keep_units, units_here, units_typed
-from scentlab.files import file_link
+from scentlab.files import file_link, page_links
 from scentlab.forms.fields import (
     TABLES,
     Field,
@@ -214,8 +215,9 @@ class QuickPage(w.VBox):
         self.plan = self.weights = self.heat = self.grades = self.answer = None
         self.again = w.Button(description="Look again", layout=w.Layout(width="auto"))
         self.again.on_click(lambda _: self.look())
-        self._ends = [w.VBox([w.HTML(STYLE), self.now], _dom_classes=["scent-form"]),
-                      w.VBox([self.sheets, self.again], _dom_classes=["scent-form"])]
+        links = w.HTML(f"<p>{' '.join(page_links(folder))}</p>")
+        self._ends = [w.VBox([w.HTML(STYLE), self.now, self.sheets], _dom_classes=["scent-form"]),
+                      w.VBox([links, self.again], _dom_classes=["scent-form"])]
         if (self._folder / FILE_NAME).is_file():
             self.check = QuickCheck(folder, today)
             self.look()
@@ -268,10 +270,11 @@ class QuickPage(w.VBox):
         left, due = len(self.check.left), len(self.check.due())
         todo = [f"pour {count_of(left, 'test batch')} by the sheet, then type what was weighed"
                 ] * bool(left)
-        todo += [f"grade {count_of(due, 'piece')} (keys 0 to 4, or tap; on a phone: scentlab "
-                 "panel)"] * bool(due)
+        todo += [f"grade {count_of(due, 'piece')} (keys 0 to 4, or tap)"] * bool(due)
         todo += ["look at the answer"] * (self.answer is not None)
-        words = "" if due and held else html.escape(words)
+        phone = (f"From a phone: type scentlab panel {quote(str(self._folder.resolve()))} --host "
+                 "0.0.0.0 in a terminal; it shows the link.")
+        words = html.escape(phone if due and held else words)
         self.now.value = (f"<h2>{html.escape(self.check.plan.title)}</h2><p><b>Now: "
                           f"{'; '.join(todo) or 'wait'}.</b> {words}</p>")
         forms = [self.weights, self.heat, self.grades, self.answer]
@@ -306,7 +309,7 @@ class QuickPage(w.VBox):
     def _accept(self, step, key):
         words = self.check.accept(step, key=key)
         self.look(self.answer)
-        return f"{words} Its sheet is below."
+        return f"{words} Its sheet is at the top of this page."
 
 
 def quick_page(folder: str | Path = "quick-check", today: dt.date | None = None) -> QuickPage:

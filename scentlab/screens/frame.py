@@ -7,7 +7,7 @@ from pathlib import Path
 import ipywidgets as w
 
 from scentlab.amounts import units_here
-from scentlab.files import PAGES, in_lab
+from scentlab.files import PAGES, page_links
 from scentlab.forms.fields import Section, note, show_if
 from scentlab.forms.frame import STYLE, Form, as_widget, as_widgets
 from scentlab.units import show_in
@@ -121,24 +121,8 @@ def leave_to_do(store, table, rows):
 def _head_html(name, bench):
     if bench is None:
         return f"<h2>{html.escape(PAGES[name])}</h2>"
-    steps = "".join(
-        f'<li>{link_html(page, words, bench.folder, here=page == name)}</li>'
-        for page, words in (PAGES | {"start": "This series"}).items()
-    )
-    if not bench.demo and in_lab(bench.folder) not in (None, "."):
-        steps = f"<li>{link_html('start', 'All series', bench.folder.parent)}</li>{steps}"
+    steps = "".join(f"<li>{link}</li>" for link in page_links(bench.folder, name))
     title = html.escape(bench.store.about()["title"] or bench.folder.name)
     box = bench._repr_html_() if bench.demo else ""
     return (f'<nav aria-label="pages of this series"><ol class="scent-way">{steps}</ol></nav>'
             f"<h2>{title}</h2>{box}")
-
-
-def link_html(page, words, folder, here=False):
-    """A link to a page of the kit for the series in a folder; outside the kit's lab it names the
-    notebook.
-    """
-    words = html.escape(words)
-    if here:
-        return f'<b aria-current="page">{words}</b>'
-    place = in_lab(Path(folder) / f"{page}.ipynb") or f"{page}.ipynb"
-    return f'<a href="{page}.ipynb" data-scentlab-page="{html.escape(place)}">{words}</a>'

@@ -10,7 +10,7 @@ from pathlib import Path
 import ipywidgets as w
 
 from scentlab.amounts import units_here
-from scentlab.files import PAGES, file_link
+from scentlab.files import PAGES, file_link, link_html
 from scentlab.forms.fields import TABLES, Field, note, read_all, show_if
 from scentlab.forms.frame import Form, clock_of, listed
 from scentlab.forms.shelf import ShelfForm
@@ -19,7 +19,7 @@ from scentlab.guide.stages import STAGES, see_stages
 from scentlab.recording.progress import score_words
 from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
-from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, link_html
+from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold
 from scentlab.text import count_of
 from scentlab.units import show_in
 from scentlab.workshop import EXPORTS_NAME, is_quick, make_demo_series, make_series, series_in

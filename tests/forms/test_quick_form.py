@@ -1,9 +1,11 @@
 """The quick check as a page, driven without a browser: from nothing to one more pot."""
 
 import datetime as dt
+import re
 
 import pytest
 
+from scentlab.files import ROOT_VARIABLE
 from scentlab.forms.quick import quick_page
 from scentlab.recording.store import Store
 
@@ -84,6 +86,17 @@ def test_an_empty_day_is_the_planned_one_when_that_is_past_and_the_page_says_so(
     assert {str(d) for d in page.check.store.rows("pours")["poured_on"]} == {str(DAY)}
 
 
+def test_the_sheet_is_at_the_top_and_a_way_back_below(begun, monkeypatch):
+    folder = begun.check.store.folder
+    assert begun.sheets in begun.children[0].children and "quick-sheet-P01" in begun.sheets.value
+    monkeypatch.setenv(ROOT_VARIABLE, str(folder.parent))
+    monkeypatch.chdir(folder)
+    links = quick_page(".", DAY).children[-1].children[0].value
+    assert re.findall('data-scentlab-page="(.+?)".*?>(.+?)<', links)[:3] == [
+        ("start.ipynb", "All series"), ("fig/start.ipynb", "This series"),
+        ("fig/plan.ipynb", "Plan")]
+
+
 def test_a_batch_that_was_spilled_is_not_waited_for(begun):
     form = begun.weights
     form.fields["wax", 3].value = "X"
@@ -111,6 +124,7 @@ def test_grades_answer_and_one_more_pot(begun):
     folder = weighed(begun).check.store.folder
     page = quick_page(folder, LATER)
     assert page.weights is None and page.answer is None and "grade 12 pieces" in page.now.value
+    assert f"scentlab panel {folder} --host 0.0.0.0" in page.now.value
     load = {p.pour: p.load_pct for p in page.check.plan.pour_rows}
     of = {p.code: load[p.pour] for p in page.check.plan.piece_rows}
     while page.grades.piece:
