@@ -10,7 +10,7 @@ from walking import fields_in_sight, of_kind, open_folds, said, widgets
 
 import scentlab
 from scentlab import files, workshop
-from scentlab.amounts import keep_units
+from scentlab.amounts import keep_units, units_here
 from scentlab.foresight import next_step
 from scentlab.forms.fields import Chooser
 from scentlab.forms.materials import materials_draft
@@ -354,6 +354,9 @@ def test_a_workshop_is_shown_in_the_units_of_its_series(own):
     page = start_page(folder.parent)
     assert page.units.fold.description.endswith("Units: oz and °F")
     assert open_folds(page) == [] and "1.6 oz/lb (10.0 %) (plan: Mine)" in said(page)
+    page.new.fields["title"].value = "next"
+    page.new.make.click()
+    assert units_here(folder.parent / "next") == (Shown("oz", "F"), "typed")
 
 
 def test_a_title_alone_names_the_folder_too(tmp_path):
