@@ -186,7 +186,7 @@ def fit_sweat(
         Looks at several ages bound the age at which each piece began to sweat; the fit tells of
         the oldest age (age_days, days; of the first day where it is missing).
     limits : mapping blend to the wax maker's limit (% of wax), where the prior of the capacity is
-        centred; blends without one are centred on the middle of their tested loads.
+        centred; blends without one are centred on the middle of their tested loads, 12.5 at most.
     pooled : bool, whether the capacities share a common shift against the limits beforehand, from
         which each blend may stray by as much as the blends together show.
     prior : a :class:`CapacityPrior` to use as it is; None takes the usual weak one.
@@ -390,6 +390,8 @@ def find_peak(model, like=None, test="sweat"):
     return climbed
 
 
+# 2 oz/lb: a batch far above all others is no reason to expect that a wax holds more.
+MOST_CENTRE_PCT = 12.5
 SHIFT_SCALE = 5.0  # of what the blends share, % of wax
 
 
@@ -409,10 +411,12 @@ def _link_weights(believed, samples):
 
 def prior_centres(blends, limits, tested):
     limits = {b: v for b, v in dict(limits or {}).items() if v is not None and not pd.isna(v)}
-    middle = {r.blend: 0.5 * (r.lowest_pct + r.highest_pct) for r in tested.itertuples()}
+    middle = {r.blend: min(0.5 * (r.lowest_pct + r.highest_pct), MOST_CENTRE_PCT)
+              for r in tested.itertuples()}
     notes = tuple(
         f"No wax maker's limit is known for {b}; half of its pieces are expected to sweat "
-        f"about the middle of the tested loads, {middle[b]:.1f} % of wax."
+        f"about the middle of the tested loads, or {MOST_CENTRE_PCT:g} % of wax where that is "
+        f"less: {middle[b]:.1f} % of wax."
         for b in blends
         if b not in limits
     )

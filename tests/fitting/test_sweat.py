@@ -254,8 +254,22 @@ class TestDegenerate:
         found = fit_quickly(looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0), draws=400)
         assert found.notes[:1] == (
             "No wax maker's limit is known for soft; half of its pieces are expected to sweat "
-            "about the middle of the tested loads, 11.0 % of wax.",
+            "about the middle of the tested loads, or 12.5 % of wax where that is less: 11.0 % of "
+            "wax.",
         )
+
+    def test_a_batch_far_above_does_not_raise_what_is_expected(self, looks_of):
+        """Wet at 19 % and wet at 35 % of wax say the same of a blend that is dry at 12 %."""
+        near, far = (
+            fit_quickly(looks_of(lambda b, k, x, s, i: 4 * (x > 12), pots=1, pieces=2,
+                                 loads=(6, 9, 12, top)), draws=2000)
+            for top in (19, 35)
+        )
+        low, high = (
+            weighted_quantile(load_at_risk_draws(fit, 0.05)[:, 0], fit.weights, 0.05)
+            for fit in (near, far)
+        )
+        assert high == pytest.approx(low, abs=1.0)  # it was 3.2 higher
 
     def test_only_looks_in_heat(self, looks_of):
         frame = looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0).assign(stress="heat")
