@@ -73,7 +73,8 @@ class Pick(Result):
         """The row of one blend. Raises FitError for one that is not there."""
         rows = self.table.set_index("blend", drop=False)
         if blend not in rows.index:
-            raise FitError(f"no blend is called {blend!r}; there are {', '.join(rows.index)}")
+            raise FitError(f"no answer is given for a blend {blend!r}, but for "
+                           + ", ".join(rows.index))
         return rows.loc[blend]
 
     @property
@@ -118,7 +119,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
         table=table, sentences=sentences, rules=asdict(rules),
         tradeoff=tested(evidence, ceiling) if brief else trade_off(evidence, rules, ceiling),
         changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling),
-        notes=(*_notes(evidence, rules, table), *filter(None, (
+        notes=(*_ungraded(evidence), *_notes(evidence, rules, table), *filter(None, (
             what_to_test(evidence.series, ceiling, blend, rules.stress)
             for blend in evidence.sweat.blends))),
         orders=order_chances(draws, blends), rests=rests,
@@ -238,6 +239,11 @@ def _changes(evidence, rules, ceiling):
         rows += [(words, choice["blend"], choice["load_pct"])
                  for choice in chosen_loads(evidence, other, limit)]
     return pd.DataFrame(rows, columns=["change", "blend", "load_pct"])
+
+
+def _ungraded(evidence):
+    return [f"No piece of {blend} has a sweat grade yet: no load is given for it."
+            for blend in evidence.series.blends["blend"] if blend not in evidence.sweat.blends]
 
 
 def _notes(evidence, rules, table):

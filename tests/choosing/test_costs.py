@@ -183,7 +183,7 @@ def test_numbers_that_cannot_be_are_refused(numbers, field, words):
 
 
 def test_what_cannot_be_weighed_says_why(demo_analysis, weigh):
-    with pytest.raises(FitError, match="no blend is called 'other'; there are "):
+    with pytest.raises(FitError, match="no answer is given for a blend 'other', but for "):
         weigh("other", Costs())
     with pytest.raises(FitError, match="need scores of hot throw of soft, and there are none"):
         load_costs(replace(demo_analysis, throw=None), OWN, "soft")

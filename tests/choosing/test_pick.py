@@ -259,6 +259,16 @@ class TestNotes:
             "No regulatory limit of the fragrance is known for hard: look it up before selling."
         ) in notes
 
+    def test_a_blend_without_a_grade_is_named(self, analysis):
+        """It is in no table, and would be missed by nobody."""
+        more = analysis.series.blends.iloc[:1].assign(blend="third")
+        series = replace(analysis.series, blends=pd.concat([analysis.series.blends, more]))
+        pick = choose_load(replace(analysis, series=series))
+        assert pick.notes[0] == "No piece of third has a sweat grade yet: no load is given for it."
+        assert not any("sweat grade yet" in note for note in choose_load(analysis).notes)
+        with pytest.raises(FitError, match="^no answer is given for a blend 'third', but for soft"):
+            pick.of("third")
+
     def test_no_limit_known_at_all(self, with_blends):
         pick = choose_load(with_blends(limit_load_pct=None))
         assert pick.table["load_pct"].notna().all()
