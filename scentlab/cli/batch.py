@@ -148,4 +148,4 @@ def _dossier(arguments):
     load = amount("--load", "% of wax", arguments.load)
     dossier_of(analysed_by(arguments), Store.open(folder), path, arguments.blend, arguments.checked,
                load_pct=load, wax_g=wax_g)
-    print(f"Dossier, one page to print or to save as PDF in a browser: {path}")
+    print(f"Dossier, nothing hidden, to print or to save as PDF in a browser: {path}")

@@ -89,7 +89,7 @@ def _dossier(analysis, bench):
     path = bench.exports / "dossier.html"
     batch = dossier_of(analysis, bench.store, path)
     return w.HTML(
-        f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print or to save as PDF')}. "
+        f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print (nothing hidden)')}. "
         "For another blend, and to name who checked it: <code>scentlab dossier</code>.</p>")
 
 
