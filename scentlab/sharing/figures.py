@@ -98,17 +98,19 @@ def _panel(panel, across, name_y):
     """A panel in pixels from where its words are; its counts lie between them and its points."""
     values = [v for v, _ in panel.ticks] or [0, 1]
     places, counts = _side_by_side(panel), _count_rows(panel.counts, across)
+    # A high heap is pressed together, so that it stays under the next tick.
+    up = min(UP, 0.75 * panel.height / len(values) / max(1, max(places, default=0) // ACROSS))
     heap = max((k // ACROSS for (_, y, *_), k in zip(panel.points, places, strict=True)
                 if y >= max(values)), default=0)
     under = name_y + COUNTS * max((row for *_, row in counts), default=0)
-    top = under + UP * heap * bool(counts)
+    top = under + up * heap * bool(counts)
     bottom = top + panel.height
     level = _scale(min(values), max(values), bottom, top, panel.root)
     drawn = vars(panel) | {
         "top": top, "bottom": bottom,
         "ticks": [(level(v), words) for v, words in panel.ticks],
         "rule": None if panel.rule is None else level(panel.rule),
-        "points": _dots(panel.points, places, across, level), "line": "", "band": "",
+        "points": _dots(panel.points, places, across, level, up), "line": "", "band": "",
         "name_y": name_y - 6, "span": tuple(map(across, panel.span)),
         "counts": [(x, name_y - 6 + COUNTS * row, words) for x, words, row in counts],
         "marks": [(across(load), kind) for kind, _, load in panel.marks if not is_missing(load)],
@@ -145,10 +147,10 @@ def _side_by_side(panel):
     return places
 
 
-def _dots(points, places, across, level):
-    """The points in pixels; those at one place lie side by side, in rows."""
+def _dots(points, places, across, level, up):
+    """The points in pixels; those at one place lie side by side, in rows so far apart."""
     return [(across(x) + DOT * ((k % ACROSS + 1) // 2 * (1 if k % 2 else -1)),
-             level(y) - UP * (k // ACROSS), kind, words)
+             round(level(y) - up * (k // ACROSS), 1), kind, words)
             for (x, y, kind, words), k in zip(points, places, strict=True)]
 
 

@@ -123,6 +123,13 @@ def opened_at(chromium, path, width=1366, height=768, **options):
     return page
 
 
+def test_a_long_name_is_broken_in_the_answer(chromium, pages):
+    page = opened_at(chromium, pages / "summary.html", 390, 844)
+    page.evaluate("""document.querySelectorAll(".reply legend, .reply label").forEach(
+        part => part.prepend("w".repeat(80)))""")
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+
+
 @pytest.mark.parametrize("name", ["report", "photos"])
 @pytest.mark.parametrize("width, height, screens", [(1366, 768, 1.0), (390, 844, 1.5)])
 def test_the_answer_fits_the_first_screen(chromium, pages, width, height, screens, name):

@@ -401,6 +401,17 @@ def test_counts_overprint_neither_each_other_nor_points():
     assert len({(x, y) for x, y, *_ in drawn["points"]}) == len(points)
 
 
+@pytest.mark.parametrize("number", [1, 8, 30, 60])
+def test_many_dry_points_stay_under_the_next_grade(number):
+    """Circles of 3 pixels in a panel of 74: those of grade 0 do not reach those of grade 1."""
+    points = (*((9.0, 0, "", "") for _ in range(number)), (9.0, 1, "", ""))
+    drawn, = figures.figure("t", [4.0, 14.0], [figures.Panel(
+        "p", figures._GRADES, points=points, spread=True, height=74)])["panels"]
+    *dry, (_, trace, *_) = drawn["points"]
+    assert min(y for _, y, *_ in dry) - trace > 3
+    assert len({(x, y) for x, y, *_ in dry}) == number
+
+
 def test_points_of_one_planned_load_lie_beside_each_other():
     points = ((9.45, 0, "", ""), (9.55, 0, "", ""))
     drawn, = figures.figure("t", [4.0, 14.0], [figures.Panel(
