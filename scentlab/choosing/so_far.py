@@ -69,7 +69,8 @@ class LoadsSoFar(Result):
                 name = USE if r.word != SWEATED else _FEW if r.sweated else SWEATED
             seen = f"{r.sweated if r.word == SWEATED else r.pieces} of {r.pieces}"
             if r.word == SWEATED and not r.sweated:
-                seen = "pieces kept otherwise"
+                other = "room-temperature" if "heat" in self.stress else "heat-cycled"
+                seen = f"{other} pieces alone"
             rows[name].append(f"{say_load_oz(r.load_pct)}, {seen}")
         could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
         said = [f"Pieces {self.stress}, loads as weighed; {self.limit_words} is sweat"]

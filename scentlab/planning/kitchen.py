@@ -282,9 +282,9 @@ def _lacks(plan, kitchen):
          f"With {say_weight(abs(wax - kitchen.wax_g), total=True)} more, or lighter pieces, it can "
          "be held."),
         (cast, kitchen.moulds,
-         f"one pot fills {cast} moulds at once, and there are {kitchen.moulds}",
+         f"one pot fills {cast} moulds at once, and you have {kitchen.moulds}",
          f"With {cast} moulds it can be held."),
         (days, kitchen.evenings,
-         f"{what} {count_of(days, 'evening')} (pouring, inspections, sessions), and there are "
+         f"{what} {count_of(days, 'evening')} (pouring, inspections, sessions), and you have "
          f"{kitchen.evenings}", f"With {count_of(days, 'evening')} it can be held{rooms}."),
     ) if there is not None and taken > there]

@@ -176,7 +176,7 @@ def test_sweat_of_pieces_kept_otherwise_is_never_called_dry():
     found = loads_so_far(analysis)
     assert list(found.table["word"][2:]) == [SWEATED, SWEATED]
     answer, seen = found.lines
-    assert "thing sweated" not in seen and seen.count("pieces kept otherwise") == 2
+    assert "thing sweated" not in seen and seen.count("room-temperature pieces alone") == 2
     assert "2 room-temperature pieces sweated from 12.5 % (2 oz/lb) on, where" in answer
 
 

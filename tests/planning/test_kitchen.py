@@ -126,7 +126,7 @@ def test_hot_throw_gives_way_to_jars_where_evenings_are_few():
                  for n in (4, 20))
     assert {row.kind for row in many.plan.smelling_rows} == {"warm"}
     assert {row.kind for row in few.plan.smelling_rows} == {"jar"}
-    assert few.notes[0].startswith("No hot throw: ") and "there are 4" in few.notes[0]
+    assert few.notes[0].startswith("No hot throw: ") and "you have 4" in few.notes[0]
 
 
 def test_small_costs_least_and_large_gives_away_least():
