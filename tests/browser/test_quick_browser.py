@@ -54,8 +54,10 @@ def test_from_three_fields_to_the_weights(chromium, lab, folder):
     picture(page, "plan-desktop")
     tap(page, ".scent-press-make")
     wait_for(page, "Sheet of pot P01 to print", ".jp-OutputArea-output")
+    link = page.locator("a:has-text('Sheet of pot P01')")
+    assert link.evaluate("e => getComputedStyle(e).textDecorationLine") == "underline"
     with page.context.expect_page() as sheet:
-        page.locator("a:has-text('Sheet of pot P01')").click()
+        link.click()
     sheet.value.wait_for_selector("h1")
     sheet.value.close()
     page.locator(".scent-field-wax-0 input").fill("3 oz")

@@ -122,6 +122,17 @@ def test_all_is_named_large_enough_and_within_the_page(page, width):
         assert tag != "BUTTON" or hidden <= 1, (name, hidden)
 
 
+def test_what_the_answer_rests_on_is_within_a_narrow_page(page):
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.wait_for_timeout(500)
+    beyond = page.evaluate("""() => {
+        const edge = document.querySelector('.scent-page').getBoundingClientRect().right;
+        return [...document.querySelectorAll('.scent-rests :is(th, td)')].map(
+            e => e.getBoundingClientRect().right - edge); }""")
+    page.set_viewport_size({"width": 1200, "height": 900})
+    assert len(beyond) > 10 and max(beyond) <= 1
+
+
 def test_another_blend_is_a_tap_away(page):
     tap(page, ".scent-press-fold-blend")
     page.wait_for_selector("[class*='scent-press-blend-'][aria-label]")

@@ -5,12 +5,14 @@
 
 import re
 import subprocess
+from dataclasses import replace
 
 import pytest
 from printing import printed
 
 from scentlab.planning import sheets
 from scentlab.planning.plan import Plan
+from scentlab.planning.rules import PieceNumbers
 from scentlab.workshop import demo_plan
 
 pytestmark = pytest.mark.browser
@@ -58,6 +60,17 @@ def test_type_paper_and_nothing_beyond_the_edge(chromium, tmp_path, write, paper
     edge = max(float(w["xMax"].strip('"')) for w in words)
     assert edge <= max(max(paper_of(info)) if write is sheets.pour_sheets_html else
                        [PAPERS[paper][0]]) - 20
+
+
+def test_no_heading_of_the_key_runs_into_the_next(chromium, tmp_path):
+    """One piece of each purpose: the narrowest columns."""
+    numbers = dict.fromkeys(("sweat", "sweat_heat", "frost", "throw", "reserve"), 1)
+    plan = replace(Plan.from_dict(demo_plan()), piece_numbers=PieceNumbers(**numbers))
+    found = []
+    printed(chromium, sheets.code_key_html(plan, "letter"), tmp_path, lambda page: found.extend(
+        page.evaluate("() => [...document.querySelectorAll('th')].map("
+                      "e => [e.innerText, e.scrollWidth - e.clientWidth])")))
+    assert len(found) == 9 and not [said for said in found if said[1] > 0]
 
 
 @pytest.mark.parametrize("paper", PAPERS)
