@@ -177,7 +177,10 @@ def read_loads(text: str, unit: str | None = None) -> tuple[float, ...]:
     if not parts:
         raise AmountError(text, "names no load", _LOAD_REMEDY)
     own = re.sub(r"^[\d\s./½¼¾]+", "", parts[-1]) or unit
-    return tuple(sorted({round(read_load(part, own), 9) for part in parts[::-1]}))
+    loads = [round(read_load(part, own), 9) for part in parts[::-1]]
+    if re.search(r"\d,\d", plain) and loads not in (sorted(loads), sorted(loads, reverse=True)):
+        _plain(text, _LOAD_REMEDY)  # neither rising nor falling: 1,5,2,5 may be two decimals
+    return tuple(sorted(set(loads)))
 
 
 def read_content(text, unit=None):

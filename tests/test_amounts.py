@@ -92,7 +92,7 @@ REFUSED = [
     *[(read_temperature, t) for t in ("180", "82 K", "hot", "1,8 C", "180 C F", "")],
     *[(read_loads, t) for t in (
         "1,5 %", "6, 8, 10", "", ";", "1, two oz/lb", "6, 8 fl oz/lb", "1,5; 2,5; 3 oz/lb",
-        "1,5;2,5;3,5 %", "1,5 and 2,5 oz/lb", "1,5\n2,5 %",
+        "1,5;2,5;3,5 %", "1,5 and 2,5 oz/lb", "1,5\n2,5 %", "1,5,2,5,3 oz/lb",
     )],
 ]
 
