@@ -294,7 +294,6 @@ def _loads(text, bare="%"):
         raise FieldError("loads", found, f"{why}{how}.") from None
 
 
-
 def _codes(text):
     """Codes such as A1, parted by commas or blanks; never names."""
     codes = tuple(re.split(r"[,;\s]+", text.strip(" ,;\t").upper()))
