@@ -110,7 +110,8 @@ def code_key_html(plan: Plan, paper: str = "") -> str:
     own = _grouped(plan.piece_rows, "pour", "test", "stress")
     key = [(pour, [[piece.code for piece in own.get((pour.pour, *p[:2]), ())]
                    for p in PURPOSES.values()]) for pour in plan.pour_rows]
-    heads = [(p[2], 13 + 6 * min(numbers[name], 5)) for name, p in PURPOSES.items()]
+    heads = [(p[2].replace("temperature", "tempera\u00adture"), 13 + 6 * min(numbers[name], 5))
+             for name, p in PURPOSES.items()]
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 
 
