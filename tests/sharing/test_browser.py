@@ -123,10 +123,13 @@ def opened_at(chromium, path, width=1366, height=768, **options):
     return page
 
 
-def test_a_long_name_is_broken_in_the_answer(chromium, pages):
+def test_a_long_name_is_broken(chromium, pages):
     page = opened_at(chromium, pages / "summary.html", 390, 844)
-    page.evaluate("""document.querySelectorAll(".reply legend, .reply label").forEach(
-        part => part.prepend("w".repeat(80)))""")
+    page.evaluate("""() => {
+        document.querySelectorAll("details").forEach(fold => { fold.open = true; });
+        document.querySelectorAll(".reply legend, .reply label, dt").forEach(
+            part => part.prepend("w".repeat(80)));
+    }""")
     assert page.evaluate("document.documentElement.scrollWidth") == 390
 
 
