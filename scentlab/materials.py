@@ -275,6 +275,9 @@ def _settle(material, kind):
             "type it anew", field="name", value=name,
         )
     object.__setattr__(material, "name", kept(name))
+    if isinstance(lot := getattr(material, "lot", None), str):
+        # A lot is often pasted, and who opens a package refuses a sign that cannot be seen.
+        object.__setattr__(material, "lot", "".join(sign for sign in lot if not unseen(sign)))
     for field in (f.name for f in fields(material) if f.name in _NUMBERS):
         value, known = getattr(material, field), _NUMBERS[field]
         if not (value is None or isinstance(value, (int, float))

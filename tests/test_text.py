@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from scentlab.materials import Blend, MaterialError, Wax
+from scentlab.materials import Blend, Fragrance, MaterialError, Wax
 from scentlab.planning.checks import check_assessors, check_blends
 from scentlab.planning.refusal import PlanError
 from scentlab.planning.rules import PieceNumbers
@@ -63,4 +63,5 @@ def test_a_material_has_no_sign_that_cannot_be_seen():
     assert Wax(" soft wax ").name == "soft wax"
     with pytest.raises(MaterialError, match="of a wax holds U\\+202E, which nobody can see"):
         Wax("soft\u202e")
+    assert (Wax("soft", "L\u200b-2").lot, Fragrance("fig", "L\u202e 2").lot) == ("L-2", "L 2")
     assert unseen("note\nof two lines", lines=True) == ()
