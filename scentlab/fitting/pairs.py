@@ -176,7 +176,7 @@ def _notes(row):
 
 def _words(row, loss):
     """The counts, what they say in points, and whose answers follow the order."""
-    low, high = (say_percent_of_wax(round(load, 1)) for load in (row.low_pct, row.high_pct))
+    low, high = say_percent_of_wax(row.low_pct), say_percent_of_wax(row.high_pct)
     throw = f"{THROW_WORDS[row.kind]} throw"
     enough = (f"{row.least} show a difference" if row.least <= row.pairs else
               "too few pairs to show a difference")
