@@ -340,9 +340,9 @@ async def _serve(panel, host, port, last_port, pour_qr, announce):
               address=_network_address(panel.store, host, bound))
     server = Door(make_app(panel, host=host))
     server.add_sockets(sockets)
-    announce("\n".join([*announcement(host, bound, panel.token),
-                        *pour_announcement(host, bound, panel.pour_token, pour_qr)]))
     try:
+        announce("\n".join([*announcement(host, bound, panel.token),
+                            *pour_announcement(host, bound, panel.pour_token, pour_qr)]))
         while True:  # whoever copies the file in between finds all scores in it
             await asyncio.sleep(LET_GO_S)
             await asyncio.to_thread(panel.store.let_go)
