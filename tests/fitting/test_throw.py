@@ -587,7 +587,8 @@ class TestNotes:
 
     def test_scores_at_the_end_of_the_scale(self):
         frame = scores(1)
-        high = (frame["throw"] + 4.0).clip(upper=10.0)
+        below = frame["throw"].clip(upper=9.5)
+        high = below.where(frame.index % 3 > 0, 10.0)
         at_end, every = (high == 10.0).sum(), len(frame)
         assert at_end > every / 4
         said = (
@@ -596,7 +597,7 @@ class TestNotes:
             "room."
         )
         assert said in fit_throw(frame.assign(throw=high), draws=200).notes
-        few = frame["throw"].where(frame.index % 5 > 0, 10.0)
+        few = below.where(frame.index % 5 > 0, 10.0)
         assert not any("scale" in n for n in fit_throw(frame.assign(throw=few), draws=200).notes)
 
     def test_a_blend_at_one_load_leaves_the_others_their_answer(self):
