@@ -66,7 +66,7 @@ class PlanDesk:
 
     def __init__(self, bench: Any) -> None:
         self._bench, self._store = bench, bench.store
-        self._about, self._ready = bench.store.about(), False
+        self._about, self._ready, self._read_at = bench.store.about(), False, None
         self._shelf, problem = (Shelf.empty(), "") if bench.demo else known_shelf(bench.folder)
         draft = self._first_draft()
         self.have = HaveForm(self._propose, self._take, _have_draft(draft))
@@ -90,8 +90,16 @@ class PlanDesk:
     @property
     def kept(self) -> Plan | None:
         """The plan that is kept, with the limits that hold now; None when none is."""
-        kept = plan_now(self._store)
-        return None if kept is None else Plan.from_dict(kept)
+        return self._read()[1]
+
+    def _read(self):
+        """The plan that is kept, as it was made and with the limits that hold now, each None when
+        none is; read anew only where it or the record changed, for it is asked for at each key."""
+        plan, others = self._store.plan(), self._store.entries_of_others()
+        if self._read_at != (plan, others):
+            self._read_at = plan, others
+            self._plans = [p and Plan.from_dict(p) for p in (plan, plan_now(self._store))]
+        return self._plans
 
     def _first_draft(self):
         """The draft in the folder; what it does not know yet is that of the kept plan."""
@@ -164,8 +172,7 @@ class PlanDesk:
         if given["seed"] is None:
             given["seed"] = int(f"{given['start']:%Y%m%d}")
         given |= {"fragrance": materials.fragrance, "blends": materials.blends}
-        if (kept := self.kept) is not None and any(
-                _asks_for(one, given) for one in (kept, Plan.from_dict(self._store.plan()))):
+        if (kept := self.kept) is not None and any(_asks_for(p, given) for p in self._read()):
             return kept
         return planner.make_plan(invented=self._about["invented"], **given)
 

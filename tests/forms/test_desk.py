@@ -7,6 +7,7 @@ from storing import keep_demo_plan, log
 
 import scentlab
 from scentlab import workshop
+from scentlab.forms import desk as desk_module
 from scentlab.forms.desk import PlanDesk
 from scentlab.planning.lot import lot_plan
 from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
@@ -216,6 +217,21 @@ def test_a_corrected_limit_holds_for_the_plan_that_is_kept_whatever_was_typed_be
     assert "This is the plan that is kept" in desk.keeping.state.value
     limits = {b.name: b.limit_load_pct for b in desk.plan.blends}
     assert limits == {b.name: b.limit_load_pct for b in plan.blends} | {pour["blend"]: 7.0}
+
+
+def test_the_limits_are_read_anew_at_no_key_but_after_a_correction(folder, monkeypatch):
+    store, read = Store.open(folder), []
+    log(store, keep_demo_plan(store).pours.head(1))
+    desk, now = desk_of(folder), desk_module.plan_now
+    monkeypatch.setattr(desk_module, "plan_now", lambda store: read.append(1) or now(store))
+    for title in ("Other", "Mine", "Other"):
+        desk.planning.fields["title"].value = title
+    assert not read
+    (pour,) = store.rows("pours").to_dict("records")
+    store.correct("pours", pour["entry_id"], {"limit_load_pct": 7.0}, reason="a new sheet")
+    desk.planning.fields["title"].value = "Mine"
+    assert len(read) == 1
+    assert {b.name: b.limit_load_pct for b in desk.kept.blends}[pour["blend"]] == 7.0
 
 
 def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
