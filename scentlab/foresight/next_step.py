@@ -141,11 +141,10 @@ class NextStep(Result):
             "pieces of each": self.table["pieces"],
             "wax to melt": [say_weight(x, total=True) for x in self.table["wax_g"]],
             "evenings": self.table["pots"],
-            "load expected after it": [
-                say_percent_of_wax(round(r.given_after_pct, 1)) if r.given_pct > 0 else
+            "load now, and expected after it": [
+                f"{say_percent_of_wax(r.given_pct, sold=True)}; "
+                f"{say_percent_of_wax(r.given_after_pct, sold=True)}" if r.given_pct > 0 else
                 f"none now, one {_chance_words(r.p_given)}" for r in self.table.itertuples()],
-            "more than now": [say_points(r.gain_pct) if r.given_pct > 0 else "–"
-                              for r in self.table.itertuples()],
         })
 
     def _repr_html_(self):
@@ -170,7 +169,7 @@ class NextStep(Result):
             return ("no load is given now; after it there is one "
                     + _chance_words(best["p_given"]))
         return (f"the highest load to use is {say_percent_of_wax(self.given_pct, sold=True)} now "
-                f"and would be about {say_percent_of_wax(round(best['given_after_pct'], 1))}, on "
+                f"and would be about {say_percent_of_wax(best['given_after_pct'], sold=True)}, on "
                 "average over what it may show")
 
     def _beyond_words(self, loads):

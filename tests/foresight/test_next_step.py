@@ -77,6 +77,8 @@ def test_the_first_step_is_worth_it_and_brings_most_for_its_wax(found):
     score = worth["gain_pct"] / (worth["wax_g"] + 250.0 * worth["pots"])
     assert found.worth_it and found.step == table["step"].iloc[0]
     assert table["gain_pct"].iloc[0] >= WORTH_PCT and score.iloc[0] == score.max()
+    now, after = found.steps["load now, and expected after it"].iloc[0].split("; ")
+    assert f"is {now} now and would be about {after}, on average" in found.sentence
 
 
 def test_costs_by_hand(found):
@@ -193,7 +195,7 @@ def test_the_load_now_is_the_ceiling_at_the_age_of_sale():
 
 
 def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_says():
-    """Pieces at every load tested sweated: nothing is given now, so nothing is more than now."""
+    """Pieces at every load tested sweated: no load is given now."""
     analysis = checked(wet_from=6.0)
     found = next_step(analysis, seed=1)
     assert found.step == STOP and found.given_pct == 0.0
@@ -203,8 +205,7 @@ def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_
         "check (scentlab quick).")
     assert what_to_test(analysis.series, analysis.ceiling, "wax").startswith(
         "wax: test lower loads or more pots; page Share, The next step, or scentlab")
-    assert set(found.steps["more than now"]) == {"–"}
-    assert found.steps["load expected after it"].str.startswith("none now, one in").all()
+    assert found.steps["load now, and expected after it"].str.startswith("none now, one in").all()
 
 
 def test_dry_loads_without_throw_are_worth_a_pair_test():
