@@ -306,16 +306,13 @@ def read_amount(text, unit, choice=None):
 
 
 def read_cell(text, column, choice=None, digits=2):
-    """A typed text as the value of a :class:`scentlab.schema.Column`, and what is wrong with it.
+    """A typed text as the value of a :class:`scentlab.schema.Column`, and what is wrong with it:
+    (value, ""), or (None, what was expected and the remedy).
 
     An amount may be typed in any unit with the unit behind it, and is taken to so many decimals; a
     bare number is in the unit of the column, or in that of the workshop's ``choice``. A single
-    decimal comma is understood, as on a scale of many countries; the form shows what it
-    understood. A comma before three digits may part thousands, so it is refused.
-
-    Returns
-    -------
-    (value, ""), or (None, what was expected and the remedy).
+    decimal comma is understood, as on a scale of many countries; the form shows what it understood.
+    A comma before three digits may part thousands, so it is refused.
     """
     typed, bounds, unit = text.strip(), "", column.unit
     if column.kind != "text":

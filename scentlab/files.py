@@ -62,17 +62,10 @@ def page_links(folder, here=""):
 
 
 def write_whole(path, data, *, private=False):
-    """Write text or bytes beside ``path`` and move it there, so that no half file is ever seen.
+    """Write text or bytes beside ``path`` and move it there, so that no half file is ever seen;
+    where it cannot be written (OSError), what was there before is as it was.
 
     The file gets the rights that any new one would have; ``private`` keeps it to its owner.
-
-    Raises
-    ------
-    OSError when it cannot be written; what was there before is then as it was.
-
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     write_whole(Path(folder) / "a.txt", "wax").read_text()
-    'wax'
     """
     path = Path(path)
     data = data.encode("utf-8") if isinstance(data, str) else data

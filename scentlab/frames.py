@@ -52,17 +52,9 @@ _COLUMNS = {name: _columns(name) for name in _WORDS}
 def checked(rows: pd.DataFrame, name: str, words: str = "", needed: bool = True) -> pd.DataFrame:
     """A tidy frame as fits take it: numbers are numbers, and all within their range.
 
-    rows : DataFrame. name : of the frame, such as grades; ``words`` : what its rows are called.
-    needed : bool, whether columns that a fit cannot do without must be there.
-
-    What is missing stays missing. Raises FitError with the column, the row (by its index), the
+    ``words`` are what its rows are called; ``needed`` asks for the columns that a fit cannot do
+    without. What is missing stays missing. FitError with the column, the row (by its index), the
     value, what was expected and what to do.
-
-    >>> looks = pd.DataFrame({"load_pct": [8.0, 9.0], "grade": ["1", 5]})
-    >>> checked(looks, "grades", needed=False)
-    Traceback (most recent call last):
-    scentlab.results.FitError: grades, row 1, column grade: found '5', expected a whole number \
-from 0 to 4 (grade). Correct the value or leave it empty.
     """
     words = words or _WORDS[name]
     if not isinstance(rows, pd.DataFrame):

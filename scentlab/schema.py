@@ -91,18 +91,9 @@ class Column:
         return words + (f" ({self.unit})" if self.unit else "")
 
     def check(self, value):
-        """A value (text, number, date, or nothing) as it is kept, and what is wrong with it.
-
-        Returns
-        -------
-        (value, None), or (None, (expected, remedy)) in words; the value is None where none was
-        given and none is needed.
-
-        >>> POURS["wax_g"].check("200")
-        (200.0, None)
-        >>> POURS["wax_g"].check("9,5")[1][1]
-        'Write 9.5, with a point.'
-        """
+        """A value (text, number, date, or nothing) as it is kept, and what is wrong with it:
+        (value, None), or (None, (expected, remedy)) in words. The value is None where none was
+        given and none is needed."""
         if is_missing(value):
             return None, (self.expected, "Fill it in.") if self.required else None
         return _CHECKS[self.kind](self, value)

@@ -214,11 +214,7 @@ def stress_words(stress, plan=None):
 
 
 def heat_words(row):
-    """A heat cycle in words.
-
-    >>> heat_words({"cycles": 3, "hours": 12.0, "low_c": 37.2, "high_c": 39.0, "pack": "shut"})
-    '3 x 12 h at 37.2 to 39 °C in the shut pack'
-    """
+    """A heat cycle in words."""
     pack = f" in the {row['pack']} pack" if isinstance(row.get("pack"), str) else ""
     low, high = (say_one_temperature(row[name]) for name in ("low_c", "high_c"))
     return f"{row['cycles']} x {row['hours']:g} h at {low.split()[0]} to {high}{pack}"

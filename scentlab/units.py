@@ -31,21 +31,13 @@ _COLDEST_F = 32.0 + _COLDEST_C * _PER_DEGREE_F
 
 
 def content_from_load(load_pct: Amount) -> Amount:
-    """Content (g in 100 g of finished product) of a load (g per 100 g of wax), float or array.
-
-    >>> round(content_from_load(6.25), 2)
-    5.88
-    """
+    """Content (g in 100 g of finished product) of a load (g per 100 g of wax), float or array."""
     load = _checked(load_pct, "a load", "g per 100 g of wax", missing=True)
     return _plain(100.0 * load / (100.0 + load))
 
 
 def load_from_content(content_pct: Amount) -> Amount:
-    """Load (g per 100 g of wax) of a content, which must be under 100 g in 100 g of product.
-
-    >>> round(load_from_content(10.0), 3)
-    11.111
-    """
+    """Load (g per 100 g of wax) of a content, which must be under 100 g in 100 g of product."""
     content = _checked(content_pct, "a content", "g in 100 g of finished product", missing=True)
     if np.any(content >= 100.0):
         raise ValueError(
@@ -169,12 +161,7 @@ def show_in(choice):
 
 @contextlib.contextmanager
 def showing(choice=None):
-    """Units for a while: those from before are back afterwards, whatever was chosen meanwhile.
-
-    >>> with showing(Shown("oz", "F")):
-    ...     say_load_oz(9.375), say_weight(28.35), say_temperature(85.0)
-    ('1.5 oz/lb (9.4 %)', '1 oz (28 g)', '185 °F (85 °C)')
-    """
+    """Units for a while: those from before are back afterwards, whatever was chosen meanwhile."""
     before = _chosen
     try:
         show_in(choice)
@@ -357,12 +344,7 @@ def scale_ounces(grams):
 
 
 def add_up(grams):
-    """Grams of a sum as the maker's scale adds it up: in oz, of weights to 0.01 oz each.
-
-    >>> with showing(Shown("oz")):
-    ...     say_one_weight(add_up([100.0, 100.0, 100.0])), say_one_weight(300.0)
-    ('10.59 oz', '10.58 oz')
-    """
+    """Grams of a sum as the maker's scale adds it up: in oz, of weights to 0.01 oz each."""
     if _chosen.weight == "g":
         return sum(grams)
     return grams_from_ounces(round(sum(map(scale_ounces, grams)), 2))

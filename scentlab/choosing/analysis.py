@@ -186,17 +186,12 @@ def what_if(analysis: Analysis, **changes: Any) -> Pick:
 
 
 def decider(analysis, brief=False):
-    """A chooser under any rules that does not fit sweat again.
+    """A chooser under any rules that does not fit sweat again: callable(rules) to the Analysis
+    under them. It raises FitError for a blend that was not fitted.
 
-    Throw of the other kind is fitted when it is first asked for, and remembered; all else is
-    taken from the analysis, so the pick is that of :func:`analyse` under those rules.
-
-    analysis : Analysis
-    brief : bool, whether to leave out the trade-off and what would change the pick.
-    Returns callable(rules) -> Analysis under them, with their ceiling and pick; it raises FitError
-    for a blend that was not fitted.
-
-    ``decide = decider(analysis); decide(Rules(risk=0.02)).pick.sentence``
+    Throw of the other kind is fitted when it is first asked for, and remembered; all else is taken
+    from the analysis, so the pick is that of :func:`analyse`. ``brief`` leaves out the trade-off
+    and what would change the pick.
     """
     fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 
@@ -217,12 +212,8 @@ RISKS, CONFIDENCES = (0.01, 0.02, 0.05, 0.1), (0.8, 0.9, 0.95, 0.99)
 
 
 def choices(analysis):
-    """The recommended and the highest safe loads under other risks and confidences.
-
-    Returns DataFrame with risk, confidence (shares), blend, load_pct and ceiling_load_pct (% of
-    wax; missing where none qualifies), those of :func:`what_if`, the rules of the analysis among
-    them.
-    """
+    """The recommended and highest safe loads (% of wax; missing where none qualifies) of
+    :func:`what_if` under other risks and confidences, the rules of the analysis among them."""
     rules, rows = analysis.rules, []
     each = product(sorted({*RISKS, rules.risk}), sorted({*CONFIDENCES, rules.confidence}))
     for risk, confidence in each:

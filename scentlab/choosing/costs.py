@@ -153,12 +153,9 @@ def cost_range(row, say):
 
 
 def coster(analysis: Any):
-    """What loads cost under any numbers, with the risks looked up once for each blend.
-
-    analysis : Analysis
-    Returns callable(blend, costs) -> LoadCosts. It raises FitError for a blend without a
-    recommended load, and where sales are lost by throw that nobody scored.
-    """
+    """What loads cost under any numbers, with the risks looked up once for each blend:
+    callable(blend, costs) to LoadCosts. It raises FitError for a blend without a recommended load,
+    and where sales are lost by throw that nobody scored."""
     known = cache(lambda blend: _Known(analysis, blend))
     chance = cache(lambda blend, *batch: known(blend).chance(*batch))
     return lambda blend, costs: known(blend).weigh(costs, partial(chance, blend))

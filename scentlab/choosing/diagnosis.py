@@ -74,11 +74,7 @@ class Diagnosis(Result):
 
 
 def say_change(row, sign=""):
-    """A change of a ceiling with twice its Monte Carlo error.
-
-    >>> say_change({"change_pct": -0.62, "error_pct": 0.11})
-    '0.6 (give or take 0.2)'
-    """
+    """A change of a ceiling with twice its Monte Carlo error."""
     change = row["change_pct"] if sign else abs(row["change_pct"])
     factor, digits = (OUNCES_PER_POUND / 100.0, 2) if shown().weight == "oz" else (1.0, 1)
     # Rounded first, and without the sign of a zero.

@@ -41,16 +41,10 @@ class Enough:
 
 
 def enough_throw(draws, loss):
-    """The lowest load whose throw will do.
-
-    draws : array (D, L), throw at loads in rising order. loss : points that may be given up.
-    Returns Enough. Where no load is sure enough, the highest of those whose chance comes within
-    ``NEAR`` of the greatest: what cannot be told is not taken for a reason to pour less.
-
-    >>> flat, rising = np.full((10, 3), 5.0), np.tile([4.0, 6.0, 6.2], (10, 1))
-    >>> enough_throw(flat, 0.5).place, enough_throw(rising, 0.5).place
-    (0, 1)
-    """
+    """The lowest load whose throw will do, by draws (D, L) of throw at loads in rising order, where
+    ``loss`` points may be given up. Where no load is sure enough, the highest of those whose chance
+    comes within ``NEAR`` of the greatest: what cannot be told is not taken for a reason to pour
+    less."""
     draws = np.asarray(draws, dtype=float)
     behind = draws.max(axis=1, keepdims=True) - draws
     far = behind > loss + 1e-9
@@ -69,10 +63,7 @@ def enough_throw(draws, loss):
 
 
 def enough_words(found, loads, kind, loss):
-    """Why the load will do, in one or two sentences without the last full stop.
-
-    found : Enough. loads : array (L,), % of wax. kind : warm or cold. loss : points.
-    """
+    """Why the load will do, in one or two sentences without the last full stop."""
     if len(loads) == 1:
         return ""
     throw, points = f"{THROW_WORDS[kind]} throw", say_points(loss)
@@ -120,9 +111,5 @@ def _below(found, low, points):
 
 
 def say_points(loss):
-    """Points of throw in words.
-
-    >>> say_points(0.5), say_points(1.0), say_points(0.25)
-    ('half a point', '1 point', '0.25 points')
-    """
+    """Points of throw in words."""
     return {0.5: "half a point", 1.0: "1 point"}.get(loss, f"{loss:g} points")

@@ -39,12 +39,8 @@ def _words(blend, kept, table, more, less):
 
 
 def compare_finish(series, rules, blend, stress):
-    """Whether pieces as sold sweat more than plain ones of the same pot and load.
-
-    series : Series with pours as sold beside it. rules : Rules (limit_grade). blend : str.
-    stress : rest or heat, the pieces that are compared.
-    Returns str, a few sentences; empty where no pot has graded pieces of both at one load.
-    """
+    """Whether pieces as sold sweat more than plain ones of the same pot and load, in a few
+    sentences; empty where no pot has graded pieces of both at one load."""
     sold = series.apart
     if sold is None:
         return ""
@@ -77,15 +73,8 @@ def _strata(looks, sold, limit_grade):
 
 
 def exact_chances(wet, pieces, other_wet, other_pieces):
-    """Chances of so many hits or more, and of so many or fewer, if both kinds are alike.
-
-    wet, pieces : int arrays (n,), hits and pieces of one kind in each stratum. other_wet,
-        other_pieces : those of the other kind.
-    Returns (more, less), conditional on the margins of each stratum: sums of hypergeometric counts.
-
-    >>> [round(p, 4) for p in exact_chances([3], [4], [1], [4])]
-    [0.2429, 0.9857]
-    """
+    """Chances of so many hits or more, and of so many or fewer, if both kinds are alike: sums of
+    hypergeometric counts, conditional on the margins of each stratum."""
     law = np.ones(1)
     for k, n, j, m in zip(wet, pieces, other_wet, other_pieces, strict=True):
         law = np.convolve(law, stats.hypergeom.pmf(np.arange(n + 1), n + m, k + j, n))

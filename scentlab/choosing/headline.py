@@ -14,12 +14,8 @@ CEILING, WAX_LIMIT, REGULATORY = "the ceiling", "the wax maker's limit", "the re
 
 
 def headline(row, rules, evidence, ceiling, rests):
-    """The answer for one blend.
-
-    row : of the table of a Pick. rules : Rules. evidence : Evidence. ceiling : Ceiling.
-    rests : Rests.
-    Returns str: the load, the highest safe load, what is missing, and why it is that load.
-    """
+    """The answer for one blend: the load, the highest safe load, what is missing, and why it is
+    that load."""
     warning = rests.headline(row["blend"]).removesuffix(".")
     if pd.isna(row["load_pct"]):
         return ". ".join(filter(None, [f"{row['blend']}: {row['reason']}", warning])) + "."

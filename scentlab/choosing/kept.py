@@ -13,10 +13,8 @@ RULES_NAME = "rules.json"
 
 @dataclass(frozen=True)
 class RulesHere:
-    """The rules of a folder: ``rules``, and whether they are ``kept`` there or the usual ones.
-
-    ``notes`` say which rules of an earlier version were left out.
-    """
+    """The rules of a folder, and whether they are ``kept`` there or the usual ones; ``notes`` say
+    which of an earlier version were left out."""
 
     rules: Rules
     path: Path
@@ -25,12 +23,8 @@ class RulesHere:
 
 
 def rules_here(folder="."):
-    """The rules kept in a series folder, or the usual ones where none are.
-
-    folder : of the series; None when it has none, as with a store on a server.
-    Returns RulesHere.
-    Raises ValueError when the file holds no rules that can be; nothing is guessed then.
-    """
+    """The rules kept in a series folder, or the usual ones where none are, or there is no folder.
+    ValueError when the file holds no rules that can be; nothing is guessed then."""
     path = Path(folder or ".") / RULES_NAME
     if folder is None or not path.is_file():
         return RulesHere(Rules(), path, kept=False)
@@ -39,14 +33,7 @@ def rules_here(folder="."):
 
 
 def keep_rules(rules, folder="."):
-    """Keep rules in a series folder, whole or not at all; returns the path of the file.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = keep_rules(Rules(risk=0.02), folder)
-    ...     path.name, rules_here(folder).rules.risk
-    ('rules.json', 0.02)
-    """
+    """Keep rules in a series folder, whole or not at all; returns the path of the file."""
     path = Path(folder) / RULES_NAME
     if not path.parent.is_dir():
         raise FileNotFoundError(f"{path.parent}: no such folder to keep the rules in")

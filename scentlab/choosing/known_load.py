@@ -34,14 +34,9 @@ class KnownLoad:
 def known_load(
     analysis: Analysis, blend: str | None = None, load_pct: float | None = None,
 ) -> KnownLoad:
-    """The recommended load of a blend, or what is known of a typed one.
-
-    analysis : Analysis. blend : str; None takes the first of the pick. load_pct : float, g per
-        100 g of wax, typed by the maker; None takes the recommended one.
-    Returns KnownLoad.
-    Raises FitError for a blend that is not there, and where no load is recommended and none was
-    typed.
-    """
+    """The recommended load of a blend (None: the first of the pick), or what is known of one that
+    the maker typed, g per 100 g of wax. FitError for a blend that is not there, and where no load
+    is recommended and none was typed."""
     names = list(analysis.pick.table["blend"])
     blend = spelling(names)(names[0] if blend is None else blend)
     row = analysis.pick.of(blend)

@@ -32,11 +32,8 @@ _LEAST_STEP = 0.5  # points of load between the test batches
 
 
 def lot_loads(analysis: Analysis, blend: str | None = None, load_pct: float | None = None) -> tuple:
-    """Three loads (% of wax) that show most of a new lot: the one in use, the load at which half
-    of the pieces of the old lot reach the limit grade, and one halfway.
-
-    Parameters are as for :func:`check_lot`.
-    """
+    """Three loads (% of wax) that show most of a new lot: the one in use, the load at which half of
+    the pieces of the old lot reach the limit grade, and one halfway."""
     known, rules = known_load(analysis, blend, load_pct), analysis.rules
     blend = known.blend
     fit = at_sale(analysis.sweat, rules)

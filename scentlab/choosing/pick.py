@@ -87,19 +87,12 @@ class Pick(Result):
 
 @one_thread()
 def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
-    """Choose a load per blend and rank the blends.
-
-    evidence : Evidence, such as an Analysis.
-    rules : Rules; None for the usual ones.
-    ceiling : Ceiling under the same rules, made if None.
-    brief : bool, whether to leave out ``changes`` and the measures of ``tradeoff``: most work.
-    Returns Pick.
-    Raises FitError where the rules name a blend that was not fitted.
+    """Choose a load per blend and rank the blends. FitError where the rules name a blend that was
+    not fitted.
 
     The load is the lowest that lies, with a chance of 80 %, no more than ``rules.throw_loss``
     points below the best throw under the ceiling and the limits: a rule of non-inferiority.
-
-    ``choose_load(analysis, Rules(risk=0.02)).sentence``
+    ``brief`` leaves out ``changes`` and the measures of ``tradeoff``, which are most work.
     """
     rules = rules or Rules()
     _need_blends(evidence, rules)
@@ -141,11 +134,9 @@ def caps(blend, evidence, rules, ceiling):
 
 
 def chosen_loads(evidence, rules, ceiling):
-    """The load chosen for each blend without its measures, as :func:`choose_load` chooses it.
-
-    Returns list of dicts with blend, load_pct (% of wax; missing when none qualifies), held_by,
-    throw_behind, throw_chance and reason.
-    """
+    """The load chosen for each blend without its measures, as :func:`choose_load` chooses it: dicts
+    of blend, load_pct (missing when none qualifies), held_by, throw_behind, throw_chance and
+    reason."""
     none = {"load_pct": np.nan, "held_by": "", "throw_behind": np.nan, "throw_chance": np.nan}
     return [
         {"blend": blend, **none, **_choose(blend, evidence, rules, ceiling)}

@@ -22,16 +22,8 @@ def throw_at_picks(fit, table):
 
 
 def order_chances(draws, blends):
-    """The chance of each order of the blends by throw, most likely first.
-
-    draws : array (D, K). blends : K names.
-    Returns DataFrame with order (names, the strongest first, joined by " > ") and chance.
-
-    >>> order_chances(np.array([[3.0, 2.0], [3.0, 1.0], [1.0, 2.0], [2.0, 1.0]]), ("a", "b"))
-       order  chance
-    0  a > b    0.75
-    1  b > a    0.25
-    """
+    """The chance of each order of the blends by draws (D, K) of throw, most likely first: order
+    (names, the strongest first, joined by " > ") and chance."""
     if len(blends) < 2:
         return pd.DataFrame({"order": pd.Series(dtype=object), "chance": pd.Series(dtype=float)})
     places = np.argsort(-draws, axis=1, kind="stable")

@@ -104,13 +104,10 @@ def by_day(fit, rules):
 
 
 def find_rests(series, rules, stress, odd_pots=(), loads=None):
-    """What an analysis of a series rests on.
+    """What an analysis of a series rests on, under the stress that decides.
 
-    series : Series. rules : Rules. stress : rest or heat, the one that decides.
-    loads : dict of blend to the highest load (% of wax) that the answer speaks of: it rests on the
-        pieces up to it; on all where it is missing.
-    odd_pots : rows (pot, blend, words) of pots unlike the rest, as :func:`odd_pots_of` finds them.
-    Returns Rests.
+    ``loads`` is by blend the highest load (% of wax) that the answer speaks of: it rests on the
+    pieces up to it; on all where it is missing. ``odd_pots`` are as :func:`odd_pots_of` finds them.
     """
     looks, rows, planned = _with_storage(series.sweat()), [], planned_pieces(series)
     if rules.stress is not None:  # no other piece counts

@@ -19,15 +19,7 @@ LEFT_OUT = (
 
 
 def piece_costs(prices, piece_g, loads):
-    """Cost of wax and fragrance of a piece at each load; missing when a price or its weight is.
-
-    prices : dict or Series with wax_price_per_kg and fragrance_price_per_kg. piece_g : float or
-        None, g. loads : array (L,) or a number, % of wax.
-
-    >>> prices = {"wax_price_per_kg": 8.0, "fragrance_price_per_kg": 60.0}
-    >>> [round(float(c), 4) for c in piece_costs(prices, 25.0, np.array([0.0, 25.0]))]
-    [0.2, 0.46]
-    """
+    """Cost of wax and fragrance of a piece at each load; missing when a price or its weight is."""
     share = content_from_load(loads) / 100.0
     cost = (1.0 - share) * prices["wax_price_per_kg"] + share * prices["fragrance_price_per_kg"]
     return (np.nan if piece_g is None else piece_g / 1000.0) * cost
@@ -44,11 +36,7 @@ def say_money(amount, currency):
 
 
 def saving_words(saving, today_pct, currency):
-    """A saving per 1,000 pieces in words; why not, where it is not known.
-
-    >>> saving_words(12.4, 12.0, "EUR")
-    "saves 12.40 EUR per 1,000 pieces against today's 12.0 % (1.92 oz/lb)"
-    """
+    """A saving per 1,000 pieces in words; why not, where it is not known."""
     today = f"today's {say_load_oz(today_pct)}"
     if pd.isna(saving):
         return f"the saving against {today} is not known, for a price or a piece's weight is not"

@@ -20,15 +20,12 @@ _SAID = {
 
 
 def find_sensitivity(evidence, rules):
-    """The ceiling and the pick under half and twice the scales of the priors that matter, and
-    under each link alone.
+    """The ceiling and the pick under half and twice the scales of the priors that matter, and under
+    each link alone.
 
     Nothing is fitted again: each draw weighs by how much likelier the other assumption makes it.
-
-    evidence : Evidence. rules : Rules.
-    Returns DataFrame with assumption, blend, ceiling_load_pct and load_pct (% of wax, missing
-    where no load qualifies), weight (of the assumption where it is one of several that are
-    averaged, else missing) and reached (bool, whether the draws reach so far).
+    Loads are missing where none qualifies; ``weight`` is that of an assumption that is one of
+    several, which are averaged, and ``reached`` whether the draws reach so far.
     """
     fit = evidence.sweat
     rows = _rows(AS_IS, fit, evidence, rules)

@@ -22,11 +22,8 @@ class Agreement:
 
 
 def agreements(scores, shifts):
-    """dict of assessor to :class:`Agreement`, for those who scored enough pours with others.
-
-    scores : DataFrame with assessor, pour, throw. shifts : dict of assessor to his shift, so that
-        the others' mean does not depend on who of them smelt a pour.
-    """
+    """dict of assessor to :class:`Agreement`, for those who scored enough pours with others. With
+    the ``shifts`` of the assessors the others' mean does not depend on who of them smelt a pour."""
     moved = scores["throw"] - scores["assessor"].map(shifts)
     cells = moved.groupby([scores["assessor"], scores["pour"]]).agg(["sum", "count"]).unstack()
     own, number = (cells[name].fillna(0).to_numpy(float) for name in ("sum", "count"))

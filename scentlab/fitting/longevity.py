@@ -80,18 +80,8 @@ def longest(weights):
 def fit_longevity(
     warmings: pd.DataFrame, piece_g: float | None = None, *, draws: int = 2000, seed: int = 1,
 ) -> Longevity:
-    """Fit what was checked of pieces left on the warmer.
-
-    warmings : DataFrame of code, pot, blend, load_pct (% of wax), hours, weight_g, assessor and
-        throw (0 to 10). piece_g : planned weight, of pieces that were not weighed at hour 0.
-    draws, seed : int, posterior draws and their seed.
-    Raises FitError when neither weight nor throw can be fitted.
-
-    >>> frame = pd.DataFrame({"hours": [0.0, 2.0, 4.0, 8.0], "weight_g": [25, 24.6, 24.4, 24.1]})
-    >>> frame = frame.assign(code="101", pot="K1", blend="soft", load_pct=10.0)
-    >>> fit_longevity(frame.assign(assessor=None, throw=None)).weights["loss_g"].round(1).tolist()
-    [0.4, 0.6, 0.9]
-    """
+    """Fit what was checked of pieces left on the warmer; ``piece_g`` is the planned weight, of
+    pieces that were not weighed at hour 0. FitError when neither weight nor throw can be fitted."""
     life, (weights, notes), errors = None, (pd.DataFrame(), ()), []
     try:
         if warmings["throw"].notna().any():
@@ -111,8 +101,6 @@ def fit_longevity(
 
 def weights_lost(warmings, piece_g=None):
     """The weights of :class:`Longevity` and their notes; rows without a weight are not looked at.
-
-    Parameters and errors as of :func:`fit_longevity`.
     """
     rows, notes = usable(
         warmings, "weight_g", "no piece was weighed on the warmer; weigh pieces, or leave weights "

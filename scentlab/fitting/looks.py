@@ -82,11 +82,8 @@ def nearly(days):
 def next_look(looks, days):
     """The first age, at ``days`` or later, by which half of the pieces of every pour were looked at
     then or later; infinite where they never were. A blend that nobody looked at so late tells
-    nothing of it, and holds up no other.
-
-    looks : DataFrame of settled looks under one stress, with a row per piece and age. days : float.
-    A piece that sweated and was put away counts as looked at ever after.
-    """
+    nothing of it, and holds up no other. A piece that sweated and was put away counts as looked at
+    ever after."""
     due = looks["age_days"].clip(lower=days).where(looks["age_days"] > nearly(days))
     pieces = looks.assign(due=due).groupby(["pour", "code"]).agg(
         due=("due", "min"), grade=("grade", "max"))

@@ -22,14 +22,11 @@ LOT_SD_MEDIAN, LOT_SD_LOG_SD = 0.8, 0.8  # points of load
 
 
 def fit_new_lot(fit, looks, blend, *, seed=1):
-    """A sweat fit of the blend with a new lot.
+    """A sweat fit of the blend with a new lot, by its ``looks``, and its shift of the capacity
+    (S,): points of load, below 0 it sweats earlier, with the weights of the fit.
 
-    fit : SweatFit of the old lot. looks : DataFrame of sweat looks at pieces of the new lot, as
-        ``fit_sweat`` takes them. blend : str, of the fit. seed : int, of the shifts.
-    Returns (SweatFit, shift) : the fit, whose counts are those of the new lot alone and whose
-    ``k_hat`` says how far its draws reach, and the shift of the capacity (points of load, % of wax;
-    below 0 it sweats earlier) as an array (S,) with the weights of the fit.
-    Raises FitError without a grade of the new lot, for another blend, or a stress that was never
+    The counts of the fit are those of the new lot alone, and its ``k_hat`` says how far its draws
+    reach. FitError without a grade of the new lot, for another blend, or a stress that was never
     graded.
     """
     blend_place = place_of(fit, blend)

@@ -58,14 +58,11 @@ def without_pot(fit, pot):
 
 
 def moved_without(fit, looks, pot, size, enough):
-    """As :func:`without_pot`, of so many draws that are moved to where the other pots put them.
+    """As :func:`without_pot`, of ``size`` draws that are moved to where the other pots put them.
 
     The draws take the mean and covariance that they have without the pot, and are weighed by the
     likelihood of the others there; again until k-hat is ``enough`` (Paananen, Piironen, Buerkner &
     Vehtari 2021, "Implicitly adaptive importance sampling").
-
-    fit : SweatFit under the weak prior. looks : DataFrame, the settled looks of the fit.
-    pot : str. size : int, draws. enough : float.
     """
     blend = looks.loc[looks["pot"].astype(str) == pot, "blend"].iloc[0]
     found, few = without_pot(fit, pot), thinned(fit, size)

@@ -226,9 +226,7 @@ def _of_draws(scored, found, about):
 
 
 def throw_draws(fit, blend, loads):
-    """Draws (D, L) of the panel's mean throw of a blend at loads (% of wax).
-
-    Raises FitError for a blend that was not scored.
+    """Draws (D, L) of the panel's mean throw of a blend, which must be scored, at loads (% of wax).
     """
     b = place_of(fit, blend, "no throw was scored for", "scored")
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
@@ -282,17 +280,8 @@ def throw_peak(fit, blend):
 
 @one_thread()
 def throw_curve(fit, blend, loads):
-    """Mean throw of a blend at loads, with its 90 % interval.
-
-    loads : float or array, % of wax.
-    Returns DataFrame of load_pct, throw (0 to 10, mean), lower and upper.
-    Raises FitError for a blend that was not scored.
-
-    >>> from scentlab.simulate import small_series
-    >>> fit = fit_throw(small_series(throw=1, assessors=4).throws, draws=200)
-    >>> list(throw_curve(fit, "soft", [6, 10]))
-    ['load_pct', 'throw', 'lower', 'upper']
-    """
+    """Mean throw (0 to 10) of a blend at loads (% of wax), with its 90 % interval; FitError for a
+    blend that was not scored."""
     draws = throw_draws(fit, blend, loads)
     lower, upper = np.quantile(draws, [0.05, 0.95], axis=0)
     return pd.DataFrame({"load_pct": np.atleast_1d(np.asarray(loads, float)),

@@ -153,11 +153,7 @@ class ThrowLife(Result):
 
 @one_thread()
 def fit_throw_life(warmings, draws=2000, seed=1):
-    """Fit how warm throw falls over hours; rows without a throw are not looked at.
-
-    Parameters and errors as of :func:`~scentlab.fitting.longevity.fit_longevity`; returns a
-    ThrowLife.
-    """
+    """Fit how warm throw falls over hours; rows without a throw are not looked at."""
     scores, notes = usable(
         warmings, "throw",
         "no throw was scored over hours on the warmer; score it, or leave throw out",
@@ -270,10 +266,8 @@ class _Blend:
 
 
 def usable(warmings, column, nothing, lost):
-    """Rows with a number in a column, load and hours, as floats, and a note on those left out.
-
-    nothing : what to say as a FitError without any. lost : what rows without a load are called.
-    """
+    """Rows with a number in a column, load and hours, as floats, and a note on those left out,
+    which have ``lost``; without any a FitError says ``nothing``."""
     rows = checked(warmings, "warmings")
     rows = rows[rows[column].notna()]
     known = rows["load_pct"].notna() & rows["hours"].notna()

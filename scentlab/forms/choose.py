@@ -13,11 +13,6 @@ class ChooseForm(Form):
     button that looks again. ``name`` is what an option is called, ``said`` what is said of a
     choice, and with ``begin`` the first is chosen at the start. ``chosen`` is the one that is; None
     before.
-
-    >>> one = ChooseForm("Which blend?", ["soft", "firm"], begin=True)
-    >>> place = one.show(lambda blend: f"about {blend}")
-    >>> place.children[0].value
-    '<p>about soft</p>'
     """
 
     def __init__(self, title, options, name="option", said="Shown for {}.", begin=False):

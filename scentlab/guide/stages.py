@@ -54,14 +54,9 @@ class Stages(Result):
 
 
 def see_stages(store, folder, today=None):
-    """Which stages a series has reached, from its record and what was written from it.
-
-    store : Store of the series. folder : where its exports/ lie.
-    today : the date on which scores are due; the machine's day when absent.
-    Returns Stages; exactly one stage is "now" unless all are done. A report or package that is
-    older than
-    the last entry of the record is to be made again, so its stage is not done.
-    """
+    """Which stages a series has reached, from its record and what was written from it: exactly one
+    is "now" unless all are done. A report or package that is older than the last entry of the
+    record is to be made again, so its stage is not done."""
     plan, poured = store.plan(), len(store.rows("pours"))
     progress = see_progress(store, today)
     known = [_planned(plan, poured), _poured(plan, poured, progress), _scored(poured, progress)]

@@ -9,11 +9,6 @@ def plan_costs(plan):
     """What a plan takes, as a dict: wax_g and fragrance_g to buy, with the spare; days from the
     first pour to the last look or sitting, without reserve pieces; money, missing when a price is;
     session_hours by the clock, until the last piece is smelt, panel_hours of all testers together.
-
-    >>> from scentlab.workshop import demo_plan
-    >>> from scentlab.planning.plan import Plan
-    >>> plan_costs(Plan.from_dict(demo_plan()))["pots"]
-    6
     """
     buy, sessions = shopping_list(plan), session_minutes(plan).values()
     grams, days = buy.groupby("kind")["buy_g"].sum(), [p.poured_on for p in plan.pour_rows]

@@ -113,12 +113,6 @@ def plan_pairs(
     names the pours of which a piece sweated. What was planned before stays as it is; each two
     pieces are compared in both orders by the same tester in the same session. PlanError when the
     pairs cannot be held.
-
-    >>> from scentlab.workshop import demo_plan
-    >>> from scentlab.planning.plan import Plan
-    >>> plan = plan_pairs(Plan.from_dict(demo_plan()), [6, 8], seed=1, number=12)
-    >>> len(plan.pair_rows), plan.pair_rows[0].sitting
-    (12, 'Q1')
     """
     loads = sorted(float(x) for x in loads_pct)
     need(len(loads) == 2 and loads[1] - loads[0] > NEAR_PCT,

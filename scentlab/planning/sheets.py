@@ -74,14 +74,7 @@ def pour_sheets_html(plan: Plan, paper: str = "") -> str:
 
 def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> str:
     """A pot of a quick check on three pages in large type: pouring, labels, grades; or ``pots``
-    that are poured together, by name.
-
-    >>> from scentlab.materials import Fragrance, Wax
-    >>> from scentlab.planning.quick import quick_plan
-    >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
-    >>> "soft wax" in quick_sheet_html(plan, "letter")
-    True
-    """
+    that are poured together, by name."""
     pot = _pot(plan, *(pots or [plan.pour_rows[-1].pot]))
     pours = {p.pour for p in pot["rows"]}
     pieces = [p for p in plan.piece_rows if p.pour in pours]

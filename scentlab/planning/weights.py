@@ -21,9 +21,6 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
 
     The two cover ``pieces`` of ``piece_g`` grams plus the spare; the fragrance is rounded down, so
     the pour is never above the planned load. Decimal: the steps are not exact in binary.
-
-    >>> pour_weights(11, 25.0, 9.0, 5.0)
-    (265.0, 23.8)
     """
     load, (unit, _, fine) = _decimal(load_pct), SCALES[scale]
     wax = _poured(pieces, piece_g, load_pct, spare_pct, scale)
@@ -60,9 +57,6 @@ def melt_weights(wax_g, spare_pct, fractions, scale="g"):
 
     The spare of a pour is what stays in its jug, this one what stays in the pot before the wax is
     weighed into the jugs: with the spare of the pours alone the last jug would not be full.
-
-    >>> melt_weights(1000.0, 5.0, {"soft": 0.7, "hard": 0.3})
-    {'soft': 735, 'hard': 315}
     """
     total = _steps(wax_g * (1 + spare_pct / 100), scale)
     exact = {name: total * fraction for name, fraction in fractions.items()}

@@ -60,10 +60,8 @@ class DryRun:
         return "Ready to store: " + ", ".join(f"{n} {name}" for name, n in counts.items()) + "."
 
     def store(self, store):
-        """Store it all in one transaction; returns the number of rows per table.
-
-        Raises DataError when there are problems.
-        """
+        """Store it all in one transaction; returns the number of rows per table. DataError for
+        problems."""
         if self.problems:
             raise DataError(self.problems)
         rows = {}

@@ -135,13 +135,11 @@ def units_of(column):
 
 
 def match_by_heading(sources, matches):
-    """Sources (by table) with their columns from a flat list of matches.
+    """Sources (by table) with their columns from a flat list of (heading, column, unit), the column
+    as it is called, or as table.column. It goes to each table that has the column and whose file
+    has the heading; DataError when it fits none.
 
-    sources : dict of table name to :class:`Source`.
-    matches : list of (heading, column, unit); the column as it is called, or as table.column. It
-        goes to each table that has the column and whose file has the heading.
-    Returns the sources; in a file with a match, the columns that bear their own name are kept too.
-    Raises DataError when a match fits no file.
+    In a file with a match, the columns that bear their own name are kept too.
     """
     headings = {name: _headings(source, name) for name, source in sources.items()}
     columns, problems = {name: {} for name in sources}, []

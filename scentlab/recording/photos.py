@@ -73,12 +73,9 @@ def whole_picture(path, sha256, words):
 
 
 def plain_picture(data):
-    """A picture file as a JPEG of its pixels alone: upright, at most ``LONGEST`` pixels an edge.
-
-    data : bytes of a JPEG, PNG or WebP file of at most ``MOST_BYTES`` and ``MOST_PIXELS``.
-    Returns bytes of a JPEG without EXIF, comment, colour profile or preview.
-    Raises RefusedError for what is too large, broken or no such picture, with what to do.
-    """
+    """A picture file (JPEG, PNG or WebP) as a JPEG of its pixels alone, without EXIF, comment,
+    colour profile or preview: upright, at most ``LONGEST`` pixels an edge. RefusedError for what is
+    too large, broken or no such picture, with what to do."""
     if len(data) > MOST_BYTES:
         raise RefusedError(f"the photo has {len(data) / 1e6:.0f} MB, and at most "
                            f"{MOST_BYTES / 1e6:.0f} MB are taken", "make it smaller first")
@@ -122,15 +119,10 @@ def _as_jpeg(image):
 
 
 def add_photo(store, code, data, *, key=None, **more):
-    """Take in a photo of a piece: its picture goes into the folder, then its row into the store.
-
-    code : blind code of the piece.
-    data : bytes of the file, as :func:`plain_picture` takes them, with its errors.
-    key : of the row, so that sending it again stores nothing twice.
-    more : test ("sweat" or "frost"), age_days (d), assessor, note.
-    Returns Receipt of the row. RefusedError or DataError where piece or photo are none, StoreError
-    where the picture cannot be written; then nothing is kept.
-    """
+    """Take in a photo of a piece: its picture goes into the folder, then its row, with ``more``
+    columns, into the store; with a ``key``, sending it again stores nothing twice. RefusedError or
+    DataError where piece or photo are none, StoreError where the picture cannot be written; then
+    nothing is kept."""
     picture = plain_picture(data)
     row = check_row(RECORDS["photos"], {
         "code": str(code).strip(), "sha256": hashlib.sha256(picture).hexdigest(), **more})

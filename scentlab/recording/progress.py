@@ -170,13 +170,7 @@ class _Day:
 
 def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: int = 1) -> Progress:
     """How far a series is on a day (date; None takes the machine's), with so many grades planned of
-    a piece and test.
-
-    >>> import tempfile
-    >>> from scentlab.recording.store import Store
-    >>> see_progress(Store.create(tempfile.mkdtemp())).overdue.empty
-    True
-    """
+    a piece and test."""
     on = _Day(store, today, looks_per_piece)
     today, seen = on.today, {}
     for code, test, assessor in store.distinct("grades", ("code", "test", "assessor")):

@@ -33,11 +33,7 @@ def heat_problem(row):
 
 
 def pair_words(row):
-    """A pair in words.
-
-    >>> pair_words({"first": "417", "second": "205", "kind": "warm", "stronger": "second"})
-    'pieces 417 and 205, stronger hot throw: 205'
-    """
+    """A pair in words."""
     return (f"pieces {row['first']} and {row['second']}, stronger {THROW_WORDS[row['kind']]} "
             f"throw: {row[row['stronger']]}")
 

@@ -757,13 +757,9 @@ def _now():
 
 
 def whole_rows(folder):
-    """Of a damaged store what can be read and is right: frames by table, and what is lost.
-
-    folder : series folder. Its file is opened for reading alone and is not changed.
-    Returns (dict of table name to frame as of :meth:`Store.rows`, tuple of sentences on what is
-    lost).
-    Raises StoreError when nothing can be read.
-    """
+    """Of a damaged store what can be read and is right: frames by table, as of :meth:`Store.rows`,
+    and sentences on what is lost. It is opened for reading alone; StoreError when nothing can be
+    read."""
     store, frames, lost, failed = Store(folder), {}, [], None
     store._need_file()
     try:

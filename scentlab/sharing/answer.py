@@ -71,19 +71,11 @@ def _need_texts(record, of, most, may_be_empty=""):
 
 @dataclass(frozen=True)
 class Answer:
-    """What a supplier sends back.
+    """What a supplier sends back to the ``package`` of that fingerprint.
 
-    Attributes
-    ----------
-    package : str, fingerprint of the package that is answered.
-    sender : str, who answers, as they want to be named.
-    lots : tuple of LotFact.
-    rules : dict, a counter-proposal: any of risk, confidence, limit_grade, frost_limit_grade,
-        throw_loss.
-    limits : dict of blend name to another highest load, % of wax.
-    note : str, anything else.
-    answers : tuple of Reply, each with its question.
-    answered_on : str, the day as YYYY-MM-DD, or empty.
+    ``rules`` is a counter-proposal: any of risk, confidence, limit_grade, frost_limit_grade,
+    throw_loss; ``limits`` is by blend another highest load, % of wax. ``answers`` are a Reply for
+    each question, ``answered_on`` is YYYY-MM-DD, or empty.
     """
 
     package: str
@@ -217,17 +209,8 @@ def weigh_answer(analysis, answer, package=None):
     """Own loads beside those of a supplier's counter-proposal.
 
     The fits stay as they are: another limit caps the load, and is not taken as a belief about where
-    the wax begins to sweat.
-
-    Parameters
-    ----------
-    analysis : Analysis, the maker's own.
-    answer : Answer
-    package : fingerprint of the package that was sent, to see that the answer belongs to it.
-
-    Raises
-    ------
-    SharingError when the answer belongs to another package or speaks of an unknown blend.
+    the wax begins to sweat. SharingError when the answer belongs to another ``package`` than that
+    of this fingerprint, or speaks of an unknown blend.
     """
     need(package in (None, answer.package),
          "this answer belongs to another package; look which one was sent")

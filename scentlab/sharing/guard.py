@@ -75,13 +75,7 @@ class Hit(NamedTuple):
 @dataclass(frozen=True)
 class Guard:
     """What is to be found: ``names`` also inside words, ``texts`` (notes, codes) as they are, but
-    no words that ``may_stay``.
-
-    >>> guard = Guard(names=("Cedar", "Fig"))
-    >>> [hit.shown for hit in guard.hits("ce-dar_v2, cedarwood, spice dark, figure")]
-    ['ce-dar', 'cedarwood', 'figure']
-
-    """
+    no words that ``may_stay``."""
 
     names: tuple = ()
     texts: tuple = ()

@@ -31,24 +31,13 @@ LIBRARIES = ("numpy", "scipy", "pandas", "jinja2")
 
 
 def report_html(analysis, notices=(), ask=(), photos=()):
-    """The whole report as one HTML text with its pictures inside.
+    """The whole report as one HTML text with its pictures inside, without any reference to the
+    network.
 
-    Parameters
-    ----------
-    analysis : Analysis
-    notices : sentences that stand at the top, such as what was held back.
-    ask : what a supplier is asked, 1 to 6 sentences or none: they stand after the first page, with
-        a form that saves an answer as :func:`scentlab.read_answer` reads it.
-    photos : objects with ``code``, ``words`` and ``read()`` (a JPEG), of which those of the first
-        blend at and above its recommended load are shown.
-
-    Returns
-    -------
-    str, a complete HTML document without any reference to the network.
-
-    Raises
-    ------
-    SharingError when more is asked than a page holds.
+    ``notices`` stand at the top. What a supplier is asked (1 to 6 sentences) stands after the first
+    page, with a form that saves an answer as :func:`read_answer` reads it. Of ``photos`` (``code``,
+    ``words`` and ``read()``, a JPEG) those of the first blend at and above its recommended load are
+    shown.
     """
     series, pick = analysis.series, analysis.pick
     found = diagnose(analysis)
