@@ -86,7 +86,7 @@ def write_whole(path, data, *, private=False):
     return path
 
 
-def why_not(error: OSError) -> str:
+def why_not(error):
     """What keeps a file from being read or written, with the remedy where one is known.
 
     >>> why_not(OSError(errno.ENOSPC, "No space left on device", "a/report.html"))

@@ -49,7 +49,7 @@ def _columns(name):
 _COLUMNS = {name: _columns(name) for name in _WORDS}
 
 
-def checked(rows: pd.DataFrame, name: str, words: str = "", needed: bool = True) -> pd.DataFrame:
+def checked(rows, name, words="", needed=True):
     """A tidy frame as fits take it: numbers are numbers, and all within their range.
 
     ``words`` are what its rows are called; ``needed`` asks for the columns that a fit cannot do

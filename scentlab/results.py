@@ -3,8 +3,6 @@
 A result is a frozen dataclass at full precision; digits are cut only where it is shown.
 """
 
-from __future__ import annotations
-
 import html
 from typing import Any, ClassVar
 

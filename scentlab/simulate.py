@@ -4,8 +4,6 @@ A :class:`Truth` may follow the fitted models or break them on purpose (another 
 pot, misread grades, a rogue assessor), so that it can be seen what the pick does then.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field
 
@@ -186,7 +184,7 @@ def even_layout(blends, loads_pct, *, pots=2, sweat=4, sweat_heat=0, frost=0, th
 
 
 @one_thread()
-def simulate_series(layout: Layout, truth: Truth, seed: int | np.random.Generator) -> Series:
+def simulate_series(layout, truth, seed):
     """Pour and score a layout under a truth; a Series marked as invented.
 
     ``layout`` is made by :func:`even_layout` or :func:`layout_of_plan`; KeyError for a blend of it

@@ -1,7 +1,5 @@
 """The whole way from a series to its pick, in one call."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product

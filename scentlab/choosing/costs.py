@@ -4,8 +4,6 @@ An expected loss over what the fits leave open (Berger 1985, "Statistical decisi
 maker's own numbers. No load above the highest that the answer admits is weighed.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cache, partial
 from typing import Any
@@ -152,7 +150,7 @@ def cost_range(row, say):
     return f"{ends}, perhaps far more" if row["cost"] > row["cost_upper"] else ends
 
 
-def coster(analysis: Any):
+def coster(analysis):
     """What loads cost under any numbers, with the risks looked up once for each blend:
     callable(blend, costs) to LoadCosts. It raises FitError for a blend without a recommended load,
     and where sales are lost by throw that nobody scored."""

@@ -1,7 +1,5 @@
 """What a pick rests on: do the fits describe what was seen, and does one pot carry the answer?"""
 
-from __future__ import annotations
-
 from contextlib import suppress
 from dataclasses import dataclass, replace
 

@@ -1,12 +1,9 @@
 """What is known of the load of a batch: the recommended one, or one that the maker types."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import pandas as pd
 
-from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT, chances_over
 from scentlab.choosing.finish import compare_finish
 from scentlab.choosing.headline import highest_safe
@@ -31,9 +28,7 @@ class KnownLoad:
     as_sold: str = ""
 
 
-def known_load(
-    analysis: Analysis, blend: str | None = None, load_pct: float | None = None,
-) -> KnownLoad:
+def known_load(analysis, blend=None, load_pct=None):
     """The recommended load of a blend (None: the first of the pick), or what is known of one that
     the maker typed, g per 100 g of wax. FitError for a blend that is not there, and where no load
     is recommended and none was typed."""

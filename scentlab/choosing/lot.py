@@ -1,7 +1,5 @@
 """A new lot against the recommended load: accept, reject or test more, by the rule of the pick."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,7 +29,7 @@ SURE_OVER = 0.8  # how likely over the risk a lot is rejected; this project's ow
 _LEAST_STEP = 0.5  # points of load between the test batches
 
 
-def lot_loads(analysis: Analysis, blend: str | None = None, load_pct: float | None = None) -> tuple:
+def lot_loads(analysis, blend=None, load_pct=None):
     """Three loads (% of wax) that show most of a new lot: the one in use, the load at which half of
     the pieces of the old lot reach the limit grade, and one halfway."""
     known, rules = known_load(analysis, blend, load_pct), analysis.rules

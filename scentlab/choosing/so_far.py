@@ -1,7 +1,5 @@
 """Each load that was tested, in one of three words: sweated, dry so far, recommended."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Frost: how likely a piece frosts, by blend, load, pour temperature and age."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -3,8 +3,6 @@
 Weight lost is shown as it was weighed, and no curve is fitted to it: it is not throw.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,9 +75,7 @@ def longest(weights):
 
 
 @one_thread()
-def fit_longevity(
-    warmings: pd.DataFrame, piece_g: float | None = None, *, draws: int = 2000, seed: int = 1,
-) -> Longevity:
+def fit_longevity(warmings, piece_g=None, *, draws=2000, seed=1):
     """Fit what was checked of pieces left on the warmer; ``piece_g`` is the planned weight, of
     pieces that were not weighed at hour 0. FitError when neither weight nor throw can be fitted."""
     life, (weights, notes), errors = None, (pd.DataFrame(), ()), []

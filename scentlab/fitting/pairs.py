@@ -1,7 +1,5 @@
 """The pair test: how often the higher load was named, and how many points of throw that is."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Throw: how the panel's scores rise with the load, where they fall again, and how sure that is."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import dataclass, replace
 

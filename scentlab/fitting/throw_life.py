@@ -9,8 +9,6 @@ Levels and effects at random are integrated out by :mod:`scentlab.maths.marginal
 on a grid, which is drawn closer about what the data say.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -8,7 +8,6 @@ import dataclasses
 import math
 from collections import namedtuple
 from functools import partial
-from typing import Any
 
 import ipywidgets as w
 
@@ -64,7 +63,7 @@ class PlanDesk:
     without a draft and a kept plan.
     """
 
-    def __init__(self, bench: Any) -> None:
+    def __init__(self, bench):
         self._bench, self._store = bench, bench.store
         self._about, self._ready, self._read_at = bench.store.about(), False, None
         self._shelf, problem = (Shelf.empty(), "") if bench.demo else known_shelf(bench.folder)
@@ -83,12 +82,12 @@ class PlanDesk:
         self._show()
 
     @property
-    def plan(self) -> Plan | None:
+    def plan(self):
         """The plan as the forms now make it, None while they make none."""
         return self.planning.plan
 
     @property
-    def kept(self) -> Plan | None:
+    def kept(self):
         """The plan that is kept, with the limits that hold now; None when none is."""
         return self._read()[1]
 
@@ -214,7 +213,7 @@ class RecordDesk:
     ``sweat``, ``frost``, ``throw``, ``warmer`` and ``paper`` show the forms of whoever is chosen.
     """
 
-    def __init__(self, bench: Any, looks: int = 1, files: Any = None) -> None:
+    def __init__(self, bench, looks=1, files=None):
         self._bench, self._store, self._looks = bench, bench.store, looks
         self._plan = Plan.from_dict(bench.store.plan())
         pours, into = self._plan.pours, (files or bench).store
@@ -232,7 +231,7 @@ class RecordDesk:
         self.files = ImportForm(lambda given: dry_run(into, **given),
                                 lambda tried: tried.store(into))
 
-    def correct(self, what: str = "piece") -> CorrectForm:
+    def correct(self, what="piece"):
         """The form to correct an entry of a "piece", whose pour it does not tell, or a "pour"."""
         return CorrectForm(
             lambda name: stored_about(self._store, name, "piece" if what == "piece" else None),

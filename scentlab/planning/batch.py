@@ -1,7 +1,5 @@
 """A batch to sell: what to weigh at a load, and the whole piece against its limits."""
 
-from __future__ import annotations
-
 import json
 import re
 from dataclasses import asdict, dataclass, replace
@@ -91,7 +89,7 @@ class Recipe:
         return 100.0 * fragrance / (base + self.topping_g + self.decoration_g)
 
 
-def recipe_here(folder: str | Path) -> Recipe:
+def recipe_here(folder):
     """The recipe kept in a series folder; plain pieces where none is."""
     path = Path(folder) / RECIPE_NAME
     if not path.is_file():
@@ -103,13 +101,13 @@ def recipe_here(folder: str | Path) -> Recipe:
                       "take the file out of the folder and give the recipe again") from problem
 
 
-def sold_already(folder: str | Path) -> bool:
+def sold_already(folder):
     """Whether a batch was made of a series: its recipe is kept, or its sheet written."""
     folder = Path(folder)
     return (folder / RECIPE_NAME).is_file() or any(folder.glob("exports/batch*.html"))
 
 
-def keep_recipe(recipe: Recipe, folder: str | Path) -> Path:
+def keep_recipe(recipe, folder):
     """Keep a recipe in a series folder, whole or not at all; returns the path of the file."""
     return write_whole(Path(folder) / RECIPE_NAME, json.dumps(asdict(recipe), indent=1) + "\n")
 
@@ -170,7 +168,7 @@ class Batch:
                 f"fragrance, for {self.for_words}. {' '.join((*self.warnings, *self.lines))}")
 
 
-def read_much(text: str) -> dict:
+def read_much(text):
     """How much is to be made as people write it ("40 packs", "1 kg"), as make_batch takes it."""
     packs = re.fullmatch(r"\s*(\d+)\s*packs?\s*", text, re.IGNORECASE)
     return {"packs": int(packs[1])} if packs else {"wax_g": read_weight(text)}
@@ -235,7 +233,7 @@ def make_batch(
     )
 
 
-def materials_of(series: Any) -> Any:
+def materials_of(series):
     """The plan of a series; where it has none, what its records say of blends and fragrance."""
     if series.plan:
         return Plan.from_dict(series.plan)

@@ -5,8 +5,6 @@ What a plan is expected to find stands in ``designs.csv``, made by simulation wi
 the own plan. What cannot be held is refused with the reason and with what would make it possible.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from collections.abc import Iterable
@@ -61,7 +59,7 @@ class Kitchen:
         Calendar(self.days)
 
     @classmethod
-    def read(cls, text: str) -> Kitchen:
+    def read(cls, text):
         """What there is from words such as "wax 3 lb, testers 2"; PlanError where one is not
         understood. What is not named is as in a new Kitchen: one room, one warmer."""
         said = {}
@@ -234,7 +232,7 @@ def _ends(blend, loads):
     return min(loads), max(loads)
 
 
-def read_ends(text: str) -> tuple[float, ...]:
+def read_ends(text):
     """The lowest and the highest load of a text such as "1 to 3 oz/lb"; () of none."""
     return read_loads(re.sub(r"\s+to\s+", "; ", text)) if text.strip() else ()
 

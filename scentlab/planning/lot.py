@@ -1,9 +1,6 @@
 """The pots that check a new lot about the load in use."""
 
-import datetime as dt
-from collections.abc import Iterable
 
-from scentlab.planning.plan import Plan
 from scentlab.planning.quick import grow_plan
 from scentlab.planning.refusal import need
 from scentlab.planning.rules import PURPOSES, PieceNumbers
@@ -11,10 +8,7 @@ from scentlab.planning.rules import PURPOSES, PieceNumbers
 PIECES = 6  # of each pour, all kept as the pieces that decide
 
 
-def lot_plan(
-    plan: Plan, blend: str, loads_pct: Iterable[float], lot: str, *, stress: str,
-    start: dt.date | str, seed: int,
-) -> Plan:
+def lot_plan(plan, blend, loads_pct, lot, *, stress, start, seed):
     """The plan with the test batches that check a new lot: each load (% of wax) from a pot of its
     own, all pieces kept as those that decide (``stress``); what was planned so far stays as it is.
     PlanError when it cannot be poured, or the lot has no name."""
@@ -24,6 +18,6 @@ def lot_plan(
                      pieces=PieceNumbers(**pieces), lot=lot.strip())
 
 
-def pots_of_lot(plan: Plan, lot: str) -> tuple:
+def pots_of_lot(plan, lot):
     """Names of the pots that check a lot, in the order of pouring."""
     return tuple(dict.fromkeys(p.pot for p in plan.pour_rows if p.lot == lot))

@@ -4,12 +4,8 @@ Two dry loads of one blend, side by side: which smells stronger? Every two piece
 both orders by the same tester, so that each piece is first as often as second.
 """
 
-from __future__ import annotations
-
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,9 +14,6 @@ from scentlab.planning.refusal import count_of, need, need_number, need_whole
 from scentlab.schema import THROW_KINDS
 from scentlab.text import gathered, spelling
 from scentlab.units import say_load_oz
-
-if TYPE_CHECKING:
-    from scentlab.planning.plan import Plan
 
 WORTH = 1.0  # points of throw that most people would notice
 LEAST_POINTS = 0.3
@@ -42,7 +35,7 @@ class PlannedPair:
     second: str
 
 
-def pairs_needed(points: float = WORTH) -> int:
+def pairs_needed(points=WORTH):
     """How many pairs find a difference of so many points of throw (0.3 or more): from this number
     on the exact one-sided binomial test of level 5 % has a power of 80 %.
 
@@ -66,7 +59,7 @@ def pair_words(number, points=WORTH):
     return (*said, ALIKE)
 
 
-def pair_care(plan: Plan, rows: Iterable[PlannedPair]) -> tuple:
+def pair_care(plan, rows):
     """What to know before such pairs are smelt, in sentences: how many pieces there are of each
     load, whether one can be recognised, and how long it takes."""
     rows, pours = list(rows), {p.pour: p.load_pct for p in plan.pour_rows}
@@ -100,11 +93,8 @@ def _time_words(plan, rows):
                    "answered waits." if whole > evening else ".")
 
 
-def plan_pairs(
-    plan: Plan, loads_pct: Iterable[float], *, seed: int, kind: str = "cold",
-    blend: str | None = None, testers: Iterable[str] = (), number: int | None = None,
-    sweated: Iterable[str] = (),
-) -> Plan:
+def plan_pairs(plan, loads_pct, *, seed, kind="cold", blend=None, testers=(), number=None,
+               sweated=()):
     """The plan with a pair test of two dry loads joined to it.
 
     ``loads_pct`` are two loads as they were planned (g per 100 g of wax), of ``blend`` or else the

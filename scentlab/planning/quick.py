@@ -81,10 +81,7 @@ def quick_costs(plan):
     )
 
 
-def grow_plan(
-    plan: Plan, loads_pct: Iterable[float], *, start: dt.date | str, seed: int, blend: str,
-    pieces: PieceNumbers, lot: str = "",
-) -> Plan:
+def grow_plan(plan, loads_pct, *, start, seed, blend, pieces, lot=""):
     """The plan with one more pot of a blend at two or more loads (% of wax), poured on ``start``
     with ``pieces`` of each load; what was planned so far stays as it is. Each load has a pot of its
     own where they check a new ``lot``. PlanError when it cannot be poured.

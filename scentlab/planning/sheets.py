@@ -5,7 +5,6 @@ key does, and it is a document of its own. Pages fit both A4 and US Letter.
 """
 
 from collections import Counter
-from collections.abc import Iterable
 from dataclasses import asdict
 from operator import attrgetter
 
@@ -72,7 +71,7 @@ def pour_sheets_html(plan: Plan, paper: str = "") -> str:
     return _page("pour-sheets", "Pour sheets", plan, paper, pots=pots)
 
 
-def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> str:
+def quick_sheet_html(plan, paper="", pots=()):
     """A pot of a quick check on three pages in large type: pouring, labels, grades; or ``pots``
     that are poured together, by name."""
     pot = _pot(plan, *(pots or [plan.pour_rows[-1].pot]))
@@ -97,7 +96,7 @@ def batch_sheet_html(batch, paper=""):
     )
 
 
-def code_key_html(plan: Plan, paper: str = "") -> str:
+def code_key_html(plan, paper=""):
     """The key: which codes belong to which pour, with :data:`KEY_RULE` above."""
     numbers = asdict(plan.piece_numbers)
     own = _grouped(plan.piece_rows, "pour", "test", "stress")
@@ -108,7 +107,7 @@ def code_key_html(plan: Plan, paper: str = "") -> str:
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 
 
-def labels_html(plan: Plan, paper: str = "", address: str = "") -> str:
+def labels_html(plan, paper="", address=""):
     """Labels to cut, with blind code and QR code, as the pieces are cast, and a list to stick by.
 
     Neither labels nor list show a load. ``address`` is that of the panel for phones, such as

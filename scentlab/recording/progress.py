@@ -5,8 +5,6 @@ assessor whom the plan has smell it. Reserve pieces never wait. Without a plan t
 stand for it, without days. Of a test batch that will not be poured nothing waits or is planned.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import functools
 import math
@@ -15,7 +13,6 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from scentlab.recording.store import Store
 from scentlab.recording.unpoured import plan_to_do, unpoured
 from scentlab.schema import PAIRS
 from scentlab.series import rule_of
@@ -168,7 +165,7 @@ class _Day:
                            _date(r["sitting_on"]), piece.age_on(self.today), None, None)
 
 
-def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: int = 1) -> Progress:
+def see_progress(store, today=None, looks_per_piece=1):
     """How far a series is on a day (date; None takes the machine's), with so many grades planned of
     a piece and test."""
     on = _Day(store, today, looks_per_piece)

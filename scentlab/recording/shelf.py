@@ -4,8 +4,6 @@ It is one CSV file in the folder of the workshop, which a person can open: a row
 was known from a day on. A change adds a row, none is ever taken out, and the last of a name holds.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import re
 from dataclasses import dataclass, fields

@@ -4,16 +4,12 @@
 the shift of a blend is the difference of two half-sweat loads, and its limits hold both errors.
 """
 
-from __future__ import annotations
-
 import itertools
-from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
 from scentlab.series import same_record
@@ -48,7 +44,7 @@ def why_not_compared(analyses):
     return ""
 
 
-def compare_sweat(analyses: Iterable[Analysis], seed: int = 1) -> Beside:
+def compare_sweat(analyses, seed=1):
     """How much earlier or later the blends of each series sweat than those of the first; ``seed``
     is of the pairs of draws. FitError with the sentence of :func:`why_not_compared`."""
     analyses = list(analyses)

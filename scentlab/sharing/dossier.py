@@ -1,7 +1,5 @@
 """The dossier: one printed page of one blend for a supplier's or a maker's own technical file."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -29,9 +27,7 @@ _RESTS = {"heat reached": "Heat as reached", "seen up to": "Seen up to", "lots":
 _SHORT = 16  # digits of a fingerprint that are printed
 
 
-def dossier_html(
-    analysis: Analysis, batch: Any, checked: str = "", photos: Sequence[Any] = (),
-) -> str:
+def dossier_html(analysis, batch, checked="", photos=()):
     """One page about the load of one blend, to print as it is: what :func:`write_dossier` writes.
     """
     need(len(checked) <= MOST_CHECKED,

@@ -5,8 +5,6 @@ against its hash and against the Data Package standard, parsed by the same borde
 and only then analysed again. :class:`PackageError` says what is wrong and what to ask for.
 """
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import io
