@@ -32,8 +32,7 @@ UNITS_NAME = "units.json"
 
 class AmountError(ValueError):
     """An amount that cannot be read. ``value`` is what was typed, ``remedy`` what to type, and
-    ``beside`` what a form says of it.
-    """
+    ``beside`` what a form says of it."""
 
     def __init__(self, value, why, remedy):
         super().__init__(f"{str(value)!r} {why}; {remedy}")

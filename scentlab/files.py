@@ -44,8 +44,7 @@ def file_link(path, words):
 
 def link_html(page, words, folder, here=False):
     """A link to a page of the kit for the series in a folder; outside the kit's lab it names the
-    notebook.
-    """
+    notebook."""
     words = html.escape(words)
     if here:
         return f'<b aria-current="page">{words}</b>'

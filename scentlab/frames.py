@@ -16,15 +16,14 @@ from scentlab.text import count_of
 # A frame, what it is called, and what it cannot do without.
 _OF_POUR = ("code", "pour", "pot", "blend", "load_pct")
 _NAMES = ("code", "pour", "pot", "blend")
-_WORDS = {"grades": "grades", "throws": "throw scores", "bleeds": "bleed weighings",
-          "warmings": "checks on the warmer", "pairs": "pairs"}
+_WORDS = {"grades": "grades", "throws": "throw scores", "warmings": "checks on the warmer",
+          "pairs": "pairs"}
 NEEDED = {
     "grades": (*_OF_POUR, "stress", "grade"),
     "throws": (*_OF_POUR, "assessor", "sitting", "kind", "throw"),
     "warmings": ("code", "pot", "blend", "load_pct", "hours"),
     "pairs": (*_OF_POUR, "second", *(f"second_{n}" for n in _OF_POUR[1:]), "assessor", "kind",
               "stronger"),
-    "bleeds": _OF_POUR,
 }
 _LOAD = Column("load_pct", "number", "load", "% of wax", 0.0, MOST_LOAD_PCT, required=False)
 # Loads that all lie below the highest one as a share are shares themselves.

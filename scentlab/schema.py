@@ -258,7 +258,7 @@ def _frozen(data):
 
 
 TABLES = tables_beside(__file__, "columns.toml")
-POURS, PIECES, THROWS, BLEEDS, WARMINGS, PHOTOS, HEATS, PAIRS, *_ = TABLES.values()
+POURS, PIECES, THROWS, _, WARMINGS, PHOTOS, HEATS, PAIRS, *_ = TABLES.values()
 CHECK_G, SCALE_OFF = 100.0, 0.01  # the check weight; a share from which a scale is off
 # What is noted of how a pour was made: its temperatures, and how long it was stirred.
 WARMTH = tuple(column for column in POURS.columns if column.unit in ("°C", "min"))

@@ -25,12 +25,11 @@ POUR_COLUMNS = (
 GRADE_COLUMNS = (*_OF_POUR, "pour_temp_c", "test", "stress", "age_days", "assessor", "grade")
 THROW_COLUMNS = (*_OF_POUR, "assessor", "sitting", "kind", "minutes", "position",
                  "works_with_fragrance", "throw")
-BLEED_COLUMNS = (*_OF_POUR, "bleed_mg", "hours", "temp_c", "assessor")
 PAIR_COLUMNS = (*_OF_POUR, "second", *(f"second_{n}" for n in _OF_POUR[1:]), "assessor", "sitting",
                 "kind", "position", "stronger")
 WARMING_COLUMNS = (*_OF_POUR, "hours", "weight_g", "assessor", "throw")
-_SEEN = {"grades": GRADE_COLUMNS, "throws": THROW_COLUMNS, "bleeds": BLEED_COLUMNS,
-         "warmings": WARMING_COLUMNS, "pairs": PAIR_COLUMNS}
+_SEEN = {"grades": GRADE_COLUMNS, "throws": THROW_COLUMNS, "warmings": WARMING_COLUMNS,
+         "pairs": PAIR_COLUMNS}
 HEAT_COLUMNS = ("started_on", "low_c", "high_c", "hours", "cycles", "pack")
 BLEND_COLUMNS = ("blend", "composition", "limit_load_pct", "limit_content_pct",
                  "wax_price_per_kg", "fragrance_price_per_kg")
@@ -57,7 +56,6 @@ class Series:
     currency : str, for the prices.
     plan : dict or None, the plan as data.
     invented : bool, True for made-up demonstration data, which is no evidence.
-    bleeds : DataFrame, one row per weighed blotter, columns ``BLEED_COLUMNS``.
     warmings : DataFrame, one row per check of a piece left on the warmer, columns
         ``WARMING_COLUMNS``.
     heats : DataFrame, one row per heat cycle as it was reached, columns ``HEAT_COLUMNS``.
@@ -82,7 +80,6 @@ class Series:
     currency: str = ""
     plan: dict | None = None
     invented: bool = False
-    bleeds: pd.DataFrame = _empty(BLEED_COLUMNS)
     warmings: pd.DataFrame = _empty(WARMING_COLUMNS)
     heats: pd.DataFrame = _empty(HEAT_COLUMNS)
     pairs: pd.DataFrame = _empty(PAIR_COLUMNS)
@@ -94,7 +91,7 @@ class Series:
 
     def of_pours(self, pours: pd.DataFrame) -> "Series":
         """The series with these rows (DataFrame) of its pours alone, and what was seen of them."""
-        frames = {name: getattr(self, name) for name in ("grades", "throws", "bleeds", "warmings")}
+        frames = {name: getattr(self, name) for name in ("grades", "throws", "warmings")}
         kept = {name: f[f["pour"].isin(pours["pour"])].reset_index(drop=True)
                 for name, f in frames.items()}
         both = self.pairs[["pour", "second_pour"]].isin(list(pours["pour"])).all(axis=1)
@@ -142,8 +139,7 @@ class Series:
         return {wax: round(float(f), 6) for wax, f in own.items() if f > 0}
 
     def __repr__(self):
-        seen = ((self.bleeds, "bleed weighings"), (self.warmings, "checks on the warmer"),
-                (self.pairs, "pairs"))
+        seen = (self.warmings, "checks on the warmer"), (self.pairs, "pairs")
         more = "".join(f", {len(frame)} {words}" for frame, words in seen if len(frame))
         return (f"Series({self.title!r}: {len(self.pours)} pours, {len(self.grades)} grades, "
                 f"{len(self.throws)} throw scores{more})")

@@ -29,7 +29,6 @@ def store_series(series, folder):
         "pieces": _rows(_pieces(series, set(store.rows("pieces")["code"])), "pieces"),
         "grades": _rows(series.grades, "grades"),
         "throws": _rows(series.throws, "throws"),
-        "bleeds": _rows(series.bleeds, "bleeds"),
         "warmings": _rows(series.warmings, "warmings"),
         "pairs": _rows(series.pairs.rename(columns={"code": "first"}), "pairs"),
     })
@@ -64,7 +63,6 @@ def _pieces(series, planned):
     scores = [
         series.grades[["code", "pour", "test", "stress"]],
         series.throws[["code", "pour"]].assign(test="throw", stress=None),
-        series.bleeds[["code", "pour"]].assign(test="bleed", stress=None),
         series.warmings[["code", "pour"]].assign(test="reserve", stress=None),
     ]
     pieces = pd.concat([s for s in scores if len(s)] or scores[:1]).drop_duplicates("code")

@@ -5,7 +5,6 @@ import pandas as pd
 import pytest
 
 from scentlab.series import (
-    BLEED_COLUMNS,
     BLEND_COLUMNS,
     GRADE_COLUMNS,
     POUR_COLUMNS,
@@ -87,10 +86,3 @@ def test_sweat_and_frost_looks(pours, looks):
     assert series.frost()["code"].tolist() == ["102"]
     assert repr(series) == "Series('a test': 2 pours, 3 grades, 0 throw scores)"
 
-
-def test_weighings_take_the_load_of_their_pour(pours):
-    weighings = pd.DataFrame({"code": ["101", "102"], "pour": ["P2", "P1"], "bleed_mg": [9.0, 3.0]})
-    bleeds = tidy("bleeds", weighings, pours)
-    assert list(bleeds.columns) == list(BLEED_COLUMNS)
-    assert bleeds["load_pct"].tolist() == [10.0, 9.0]
-    assert bleeds["hours"].isna().all()

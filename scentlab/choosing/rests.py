@@ -109,7 +109,9 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
     ``loads`` is by blend the highest load (% of wax) that the answer speaks of: it rests on the
     pieces up to it; on all where it is missing. ``odd_pots`` are as :func:`odd_pots_of` finds them.
     """
-    looks, rows, planned = _with_storage(series.sweat()), [], planned_pieces(series)
+    looks, rows, planned = series.sweat(), [], planned_pieces(series)
+    # Stress that nobody wrote down is taken for room temperature.
+    looks = with_stress(looks).assign(unrecorded=looks["stress"].isna())
     if rules.stress is not None:  # no other piece counts
         planned = planned[planned["stress"].fillna("rest") == rules.stress]
     pairs = series.pairs[series.pairs["kind"] == rules.throw_kind]
@@ -133,12 +135,6 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
     if len(decide) and decide["unrecorded"].all():
         words += " (storage not recorded)"
     return Rests(_gathered(rows), words)
-
-
-def _with_storage(looks):
-    """Looks with their stress, and whether it is only taken to be that, for nobody wrote it down.
-    """
-    return with_stress(looks).assign(unrecorded=looks["stress"].isna())
 
 
 def odd_pots_of(fit):
@@ -310,14 +306,9 @@ def _pots(own, stress):
 
 
 def lots_of(series, blend):
-    """Lots by the plan and, where the pours have them, by what was poured: dict of material to a
-    set of lots, empty where none is on record."""
+    """Lots by the plan: dict of material to a set of lots, empty where none is on record."""
     lots = {wax["name"]: {wax.get("lot")} for wax in series.waxes(blend)}
     lots["fragrance"] = {((series.plan or {}).get("fragrance") or {}).get("lot")}
-    pours = series.pours[series.pours["blend"] == blend]
-    for column, name in (("wax_lot", "wax"), ("fragrance_lot", "fragrance")):
-        if column in pours and pours[column].notna().any():
-            lots[name] = set(pours[column].dropna())
     return {name: {v for v in found if v and str(v).strip()} for name, found in lots.items()}
 
 
@@ -329,10 +320,6 @@ def absent_words(series, material):
 
 def _lots(series, blend):
     known = lots_of(series, blend)
-    several = max((len(found) for found in known.values()), default=0)
-    if several > 1:
-        said = {2: "two"}.get(several, str(several))
-        return "lots", f"{said} lots", f"{said} lots in one blend: the answer may be of a mix", 2
     unknown = [name for name, found in known.items() if not found]
     if len(unknown) == len(known):
         return "lots", "not recorded", "", 2

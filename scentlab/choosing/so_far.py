@@ -7,12 +7,11 @@ import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import DRY as CEILING_DRY
-from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE, at_sale
+from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
 from scentlab.choosing.headline import pair_sentences, use_words
 from scentlab.choosing.rests import by_day
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.fitting.looks import planned_loads, reached
-from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_rule
 from scentlab.schema import SWEAT_GRADES
@@ -35,8 +34,7 @@ class LoadsSoFar(Result):
     blend : str.
     table : DataFrame, the lowest load first: load_pct (% of wax), pieces, sweated (pieces that
         reached the limit grade), could_pct (exact upper 95 % bound on the share of pieces that
-        would, of these pieces alone), risk_pct (the model's mean, with its upper 95 % point
-        risk_upper_pct) and word (sweated, dry so far or recommended).
+        would, of these pieces alone) and word (sweated, dry so far or recommended).
     load_pct : the recommended load (% of wax), missing where there is none.
     answer : str, the recommended load in words. stress : how the pieces were kept, in words.
     limit_words : the grade from which a piece counts as sweated, in words.
@@ -101,8 +99,7 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     Returns
     -------
     LoadsSoFar. The load recommended is the highest tested one that the pick admits; the exact
-    bound (Clopper & Pearson 1934) knows the pieces of that load alone, the model's risk all pieces
-    and what is usual of sweat.
+    bound (Clopper & Pearson 1934) knows the pieces of that load alone.
 
     >>> from scentlab.choosing.analysis import analyse
     >>> from scentlab.simulate import small_series
@@ -115,19 +112,13 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     fit, stress = analysis.sweat, analysis.ceiling.stress
     own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
     groups = planned_loads(own["load_pct"], NEAR_PCT) if len(own) else []
-    loads = [float(np.mean(group)) for group in groups]
-    # Of a stress that nobody graded there is no risk, and no load to say anything of.
-    risk = (sweat_risk(at_sale(fit, rules), blend, loads, rules.limit_grade, stress).itertuples()
-            if loads else ())
     rows = []
-    for group, load, modelled in zip(groups, loads, risk, strict=True):
+    for group in groups:
         here = own[own["load_pct"].between(group[0], group[-1])]
         pieces, wet = int(here["n"].sum()), int(reached(here, rules.limit_grade).sum())
         could = binomial_limits(wet, pieces, 2.0 * CONFIDENCE - 1.0)[1]
-        rows.append((load, pieces, wet, 100.0 * float(could), 100.0 * modelled.risk,
-                     100.0 * modelled.upper))
-    columns = ["load_pct", "pieces", "sweated", "could_pct", "risk_pct", "risk_upper_pct"]
-    table = pd.DataFrame(rows, columns=columns)
+        rows.append((float(np.mean(group)), pieces, wet, 100.0 * float(could)))
+    table = pd.DataFrame(rows, columns=["load_pct", "pieces", "sweated", "could_pct"])
     counts = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] != stress)]
     odd = counts[reached(counts, rules.limit_grade) > 0]
     table["word"] = np.where(

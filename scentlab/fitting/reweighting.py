@@ -51,8 +51,7 @@ def thinned(fit, size):
 
 def without_pot(fit, pot):
     """A sweat fit as it would be without the evidence of one pot, as :func:`reweighted`. The counts
-    lack the pot.
-    """
+    lack the pot."""
     kept = fit.counts["pot"].astype(str) != pot
     return replace(reweighted(fit, -fit.told[pot]), counts=fit.counts[kept].reset_index(drop=True))
 
@@ -112,8 +111,7 @@ def _moments(fit, places):
 
 def pot_log_likelihood(fit, counts=None):
     """Log-likelihood (S, P) of the grades of each pot of counts like ``fit.counts`` (None: those)
-    under each draw, averaged over the pot's effect; pots as they first appear.
-    """
+    under each draw, averaged over the pot's effect; pots as they first appear."""
     counts = fit.counts if counts is None else counts
     named = fit.named
     pots = [own for _, own in counts.groupby("pot", sort=False)]
@@ -156,8 +154,7 @@ def leave_out_draws(fit, statistic):
     """A statistic, a number or an array (k,), of a fit without each tenth of its lots of draws in
     turn, for :func:`draw_error`: (10,) or (10, k). Draws of one lot are not independent, lots are.
     Fits that share their draws lose the same ones, so that differences have the error of a
-    difference.
-    """
+    difference."""
     return np.array([statistic(_weighted(fit, w)) for w in _left_out(fit)])
 
 
@@ -173,6 +170,5 @@ def _left_out(fit):
 
 def draw_error(values):
     """Monte Carlo standard error of :func:`leave_out_draws` by the jackknife over groups of draws
-    (Efron 1982, ch. 3); missing where any value is.
-    """
+    (Efron 1982, ch. 3); missing where any value is."""
     return np.sqrt((GROUPS - 1) * np.var(values, axis=0))

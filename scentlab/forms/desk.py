@@ -161,8 +161,7 @@ class PlanDesk:
 
     def _make(self, asked):
         """A plan of what is typed; the one that is kept where nothing else is asked for, for pots
-        may have been added to it that these forms do not plan.
-        """
+        may have been added to it that these forms do not plan."""
         materials = self.materials
         if not materials.blends or materials.fragrance is None:
             raise NotYet(f"What goes into the pots, above: "
@@ -338,8 +337,7 @@ def _foresee(plan, guess, series, progress, stop):
 
 def _asks_for(kept, given):
     """Whether arguments of the planner are those of a kept plan, as the forms show them; the order
-    in which a blend names its waxes does not matter.
-    """
+    in which a blend names its waxes does not matter."""
     given = given | {"loads_pct": tuple(sorted(given["loads_pct"]))}
     given["piece_numbers"] = given.pop("pieces")
     now, was = (one.to_dict() for one in (dataclasses.replace(kept, **given), kept))

@@ -34,8 +34,7 @@ class NotYet(ValueError):
 
 class FieldError(ValueError):
     """What is typed cannot be taken: the ``field``, the ``value`` as typed, and the ``remedy``.
-    ``source`` is the :class:`Field` that was read, if one was.
-    """
+    ``source`` is the :class:`Field` that was read, if one was."""
 
     source = None
 
@@ -235,8 +234,7 @@ class Field(w.VBox):
     @classmethod
     def of(cls, row, start="", readers=None, **more):
         """A field by its row in :data:`TABLES`; its name in the browser begins with ``start``, and
-        ``readers`` read texts by what the row says or by its name.
-        """
+        ``readers`` read texts by what the row says or by its name."""
         more = {"digits": 9, "at": row["name"], **row, **more}
         column = Column(more.pop("name"), more.pop("kind", "number"), more.pop("meaning"),
                         more.pop("unit", ""), required=not more.pop("optional", False))
@@ -382,8 +380,7 @@ def placed(error, fields):
 
 class Section(w.VBox):
     """Parts of a form under a heading. With a name it can be shut; its button says what is in
-    it, as ``words()`` sums it up.
-    """
+    it, as ``words()`` sums it up."""
 
     def __init__(self, title, children, name="", words=None, shut=True):
         self._title, self._words = title, words

@@ -64,8 +64,7 @@ class BrowserPart(anywidget.AnyWidget):
 class KitchenTimer(anywidget.AnyWidget):
     """A timer that runs in the browser and outlasts what is shown beside it: ``minutes`` are
     offered, ``now`` is what it would be begun with, ``ends`` is when it ends (ms since 1970, 0
-    while it stands) and ``what`` it was begun with.
-    """
+    while it stands) and ``what`` it was begun with."""
 
     _esm = (PAGES / "timer.js").read_text(encoding="utf-8")
     minutes = traitlets.Float(2).tag(sync=True)
@@ -110,8 +109,7 @@ class Form(w.VBox):
 
     def _offer(self, kind, names, take):
         """A list of what the shelf has of a kind, or nothing; ``take(name)`` is called for a
-        choice.
-        """
+        choice."""
         if not names:
             return []
         words = {name: name for name in names}
@@ -252,8 +250,7 @@ def as_widget(thing, words):
 
 def as_widgets(make, words=""):
     """What ``make()`` gives as widgets, or the reason why there is nothing to see: what one part
-    cannot show must not keep the others from showing theirs.
-    """
+    cannot show must not keep the others from showing theirs."""
     try:
         found = make()
     except Exception as error:  # in a callback it would reach nobody

@@ -153,8 +153,7 @@ class GradeForm(_PieceForm):
 
 class ThrowForm(_PieceForm):
     """Throw scores from 0 (nothing) to 10 (overpowering), by blind code, one tap per piece. Hot
-    throw needs the minutes on the warmer, by the timer or typed.
-    """
+    throw needs the minutes on the warmer, by the timer or typed."""
 
     def __init__(self, codes, assessor, sitting, kind, on_save, on_undo=None, *,
                  works_with_fragrance=None):
@@ -216,8 +215,7 @@ class ThrowForm(_PieceForm):
 class WarmingForm(_PieceForm):
     """Checks of pieces left on the warmer: weighed, smelt, or both, at so many hours. ``kept``
     are codes of pieces kept for the warmer, each of which can be put on by typing it. When all
-    are checked, a button begins another round.
-    """
+    are checked, a button begins another round."""
 
     def __init__(self, codes, assessor, kept, on_save, on_undo):
         self._assessor, self._kept = assessor, list(kept)

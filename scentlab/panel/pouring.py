@@ -68,8 +68,7 @@ def _as_shown(row, today, logged):
 def save_pour(panel, said):
     """Store what a page sent; the receipt and the words for the page. Raises RefusedError or
     DataError with what is wrong, :class:`Doubtful` with a likely slip that was not asked about
-    yet.
-    """
+    yet."""
     key, plan = key_of(said), panel.plan
     planned = next((p for p in plan.get("pours", ()) if p["pour"] == said.get("pour")), None)
     if planned is None:

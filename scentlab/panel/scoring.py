@@ -57,7 +57,7 @@ class Panel:
     def items(self, assessor):
         """What waits for an assessor, in order, as the page needs it: no pour, no load."""
         frame = waiting(self.store, assessor, None, self.today, self.looks_per_piece)
-        minutes = self._warm_min()
+        minutes = rule_of(self.plan, "sittings").get("warm_min")
         found = [
             {**{n: r[n] for n in ("code", "test", "sitting", "kind", "position")},
              **_names(r, minutes),
@@ -69,10 +69,6 @@ class Panel:
         return found + [_pair_item(p, minutes) for p in pairs_waiting(self.store, assessor)
                         if not later & {p["first"], p["second"]}]
 
-    def _warm_min(self):
-        """Minutes of a hot piece on its warmer, as planned; None where the plan says none."""
-        return rule_of(self.plan, "sittings").get("warm_min")
-
     def _to_smell(self, assessor):
         """Codes of the pieces whose throw a tester has still to score, on this day or later."""
         done = self.store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
@@ -81,8 +77,7 @@ class Panel:
 
     def not_now(self, assessor, code):
         """Why nothing of a scanned piece waits for a tester: a head and a sentence without pour
-        or day.
-        """
+        or day."""
         found = list(self.store.distinct("pieces", ("test",), code=code))
         if not found:
             return "no such piece", f"This series has no piece {code}. Look at its label again."
@@ -171,8 +166,7 @@ class Panel:
 
     def undo(self, said):
         """Void a tester's own score, once however often it is sent; returns the words. A page
-        names it by the key that it was sent with, which it may have been in vain.
-        """
+        names it by the key that it was sent with, which it may have been in vain."""
         assessor = self._known_assessor(said.get("assessor"))
         table = said.get("table")
         if table not in _UNDONE:
@@ -251,8 +245,7 @@ class Panel:
 
     def _age(self, pour, said):
         """Age at the look; a score that waited on a phone is as old as when it was given. The
-        page says how long it waited, not when: a phone's clock may be wrong.
-        """
+        page says how long it waited, not when: a phone's clock may be wrong."""
         days = [d for (d,) in self.store.distinct("pours", ("poured_on",), pour=pour)]
         if not days:
             return None
@@ -291,8 +284,7 @@ def is_entry(number):
 
 def _names(item, minutes):
     """What is scored, by its name on the page, in the list of choices, and among the turns; and
-    the planned minutes on the warmer of what is hot.
-    """
+    the planned minutes on the warmer of what is hot."""
     if item["test"] != "throw":
         test = item["test"]
         return {"what": f"{test.capitalize()} grade", "name": test.capitalize(), "turn": test}

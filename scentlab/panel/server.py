@@ -96,8 +96,7 @@ class _Page(tornado.web.RequestHandler):
 
     async def tell(self, action, said):
         """Finish with what ``action(said)`` tells, with why it was refused and what the page
-        must know then (409), or with a fault that may pass (503).
-        """
+        must know then (409), or with a fault that may pass (503)."""
         try:
             told = await self.work(action, said)
         except (DataError, StoreError) as error:
@@ -228,8 +227,7 @@ class _Alive(_Page):
 class Door(tornado.httpserver.HTTPServer):
     """Tornado's server with an end to waiting, and with room for phones among silent strangers:
     where an address, or all together, hold too many connections, the oldest that has not shown
-    the link is closed, or else the oldest.
-    """
+    the link is closed, or else the oldest."""
 
     def initialize(self, app):
         super().initialize(
@@ -282,8 +280,7 @@ class BoundedLog(logging.StreamHandler):
 def make_app(panel, host="127.0.0.1"):
     """The Tornado application of a :class:`Panel`, for requests that name this machine: a page
     of another site can have its own name lead here, which an address or this machine's name
-    cannot.
-    """
+    cannot."""
     from scentlab.panel.bench import routes  # whose pages are made of those here
 
     shared = {"panel": panel, "workers": concurrent.futures.ThreadPoolExecutor(WORKERS)}
@@ -336,8 +333,9 @@ async def _serve(panel, host, port, last_port, pour_qr, announce):
     if last_port not in (0, bound) and not port:
         announce(f"Port {last_port} of the last time is taken by another program. Phones on which "
                  "scores wait look for the panel there: free it and start again.")
-    _remember(panel.store, panel.token, bound, pours=panel.pour_token,
-              address=_network_address(panel.store, host, bound))
+    # Labels lead to the address for phones: on this machine alone to that of the last time.
+    address = panel_address(panel.store.folder) if _is_this_machine(host) else _address(host, bound)
+    _remember(panel.store, panel.token, bound, pours=panel.pour_token, address=address)
     server = Door(make_app(panel, host=host))
     server.add_sockets(sockets)
     try:
@@ -373,11 +371,6 @@ def pour_announcement(host, port, token, qr=False):
 def _address(host, port):
     name = host if _is_this_machine(host) else _address_for_others(host)
     return f"http://{f'[{name}]' if ':' in name else name}:{port}"
-
-
-def _network_address(store, host, port):
-    """What labels lead to: the address for phones, or the one of the last time on this machine."""
-    return panel_address(store.folder) if _is_this_machine(host) else _address(host, port)
 
 
 def _in_terminal(link):

@@ -10,16 +10,14 @@ from scentlab.schema import DataError
 
 class Turns:
     """Actions on a store one after the other, those that wait meanwhile in one transaction: a
-    write to the disk takes longer than a score, and twelve phones would each wait for twelve.
-    """
+    write to the disk takes longer than a score, and twelve phones would each wait for twelve."""
 
     def __init__(self, store):
         self._store, self._waiting, self._turn = store, collections.deque(), threading.Lock()
 
     def take(self, action):
         """What ``action()`` returns, once it is stored for good; its error, or that of the
-        store.
-        """
+        store."""
         mine = Future()
         self._waiting.append((action, mine))
         with self._turn:

@@ -14,8 +14,7 @@ from scentlab.recording.store import Store, StoreError
 from scentlab.series import BLEND_COLUMNS, HEAT_COLUMNS, Series, tidy, tidy_pairs, tidy_pours
 
 # What is seen of a piece, and what it is called.
-_SEEN = {"grades": "grades", "throws": "throw scores", "bleeds": "bleed weighings",
-         "warmings": "checks on the warmer"}
+_SEEN = {"grades": "grades", "throws": "throw scores", "warmings": "checks on the warmer"}
 LIMITS = {
     "limit_load_pct": "g per 100 g of wax",
     "limit_content_pct": "g in 100 g of finished product",

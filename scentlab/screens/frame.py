@@ -106,8 +106,7 @@ def cautions_fold():
 
 def bench_of(folder, *needs):
     """The series in a folder, or a copy of the demo where it lacks what a page needs; its units
-    are shown from now on.
-    """
+    are shown from now on."""
     show_in(units_here(folder or ".")[0])
     return series_here(*needs, folder=folder or ".")
 

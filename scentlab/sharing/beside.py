@@ -186,7 +186,8 @@ def _why_not_blend(analyses, blend):
     parts = [a.series.wax_parts(blend) for a in analyses]
     if None in parts:
         return f"the wax fractions of {blend} in {parts.index(None) + 1} are not known"
-    if said := _differ(map(_say_parts, parts), f"the wax fractions of {blend} differ"):
+    mixes = [" + ".join(f"{100 * f:g} % {wax}" for wax, f in own.items()) for own in parts]
+    if said := _differ(mixes, f"the wax fractions of {blend} differ"):
         return said
     spans = [a.ceiling.of(blend)[["lowest_tested_pct", "highest_tested_pct"]] for a in analyses]
     if any(map(is_missing, (low for low, _ in spans))):
@@ -201,10 +202,6 @@ def _apart(spans, touching=False):
     """Whether spans of loads or days have nothing in common."""
     low, high = max(low for low, _ in spans), min(high for _, high in spans)
     return low > high or (touching and low == high)
-
-
-def _say_parts(parts):
-    return " + ".join(f"{100 * f:g} % {wax}" for wax, f in parts.items())
 
 
 def _numbered(words):

@@ -6,13 +6,11 @@ is the fit of what was written.
 """
 
 import csv
-import dataclasses
 import io
 
 import pandas as pd
 
 from scentlab.schema import (
-    BLEEDS,
     HEATS,
     PAIRS,
     PIECES,
@@ -27,7 +25,6 @@ from scentlab.schema import (
     tables_beside,
 )
 from scentlab.series import (
-    BLEED_COLUMNS,
     BLEND_COLUMNS,
     GRADE_COLUMNS,
     HEAT_COLUMNS,
@@ -43,12 +40,11 @@ _KEPT = tables_beside(__file__, "parts.toml")
 _COMPUTED = {column.name: column for column in _KEPT["computed"].columns}
 
 
-def _table(name, names, *sources, optional=(), **more):
+def _table(name, names, *sources, **more):
     """A part of these columns: computed ones first, then those of the record."""
     known = {c.name: c for s in sources[::-1] for c in s.columns} | _COMPUTED
-    may_miss = {n: dataclasses.replace(known[n], required=False) for n in optional}
     about = {"name": name, "meaning": sources[0].meaning} | more
-    return Table(columns=tuple((known | may_miss)[n] for n in names), **about)
+    return Table(columns=tuple(known[n] for n in names), **about)
 
 
 POUR_PART = _table("pours", POUR_COLUMNS, POURS, key=("pour",))
@@ -63,7 +59,6 @@ DATA_PARTS = (
 )
 # In a package only when there is something in it.
 OPTIONAL_PARTS = (
-    _table("bleeds", BLEED_COLUMNS, BLEEDS, PIECES, POURS, optional=("hours", "temp_c")),
     _table("warmings", WARMING_COLUMNS, WARMINGS, PIECES, POURS, one_of=WARMINGS.one_of),
     _table("pairs", PAIR_COLUMNS, PAIRS, PIECES, POURS),
     _table("heats", HEAT_COLUMNS, HEATS, key=HEATS.key, rising=HEATS.rising),
@@ -71,7 +66,7 @@ OPTIONAL_PARTS = (
 PARTS = {part.name: part for part in (*DATA_PARTS, *OPTIONAL_PARTS, PICK_PART)}
 # Child table, its column, parent table: the parent's key has the same name.
 LINKS = (("pours", "blend", "blends"), *((name, "pour", "pours") for name in (
-    "grades", "throws", "bleeds", "warmings", "pairs")), *((name, "blend", "blends") for name in (
+    "grades", "throws", "warmings", "pairs")), *((name, "blend", "blends") for name in (
         "fractions", "pick")))
 
 

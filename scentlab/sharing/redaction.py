@@ -20,7 +20,7 @@ _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "inven
 # The frames of what was seen, and the columns that give their rows an order.
 _SEEN = {
     "grades": ["test", "pour", "code", "age_days"], "throws": ["kind", "sitting", "pour", "code"],
-    "bleeds": ["pour", "code", "hours"], "warmings": ["pour", "code", "hours"],
+    "warmings": ["pour", "code", "hours"],
     "pairs": ["kind", "sitting", "pour", "code", "second", "position"],
 }
 _FRAGRANCE_FACTS = ("lot", "flash_point_c", "density_g_per_ml")

@@ -222,13 +222,6 @@ def test_lots_and_scale_that_nobody_wrote_down(looked):
     assert rests.headline("soft") == rests.sentence == "Not recorded: lots, scale check."
 
 
-def test_two_lots_in_one_blend(looked):
-    series = looked()
-    lots = np.where(np.arange(len(series.pours)) % 3, "S1", "S2")
-    rests = find_rests(replace(series, pours=series.pours.assign(wax_lot=lots)), Rules(), "heat")
-    assert rests.headline("soft") == "Two lots in one blend: the answer may be of a mix."
-
-
 def test_a_batch_off_its_plan(looked):
     series = looked()
     pours = series.pours.reset_index(drop=True)

@@ -11,7 +11,6 @@ from scentlab.recording.correcting import mend
 from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.store import Store, StoreError
 from scentlab.series import (
-    BLEED_COLUMNS,
     BLEND_COLUMNS,
     GRADE_COLUMNS,
     POUR_COLUMNS,
@@ -177,21 +176,6 @@ def test_a_piece_that_is_void_is_planned_no_more(planned):
     entry = planned.rows("pieces").set_index("code").loc["417", "entry_id"]
     planned.void("pieces", entry, "broken")
     assert read_series(planned).plan["pieces"] == [p for p in PLAN["pieces"] if p["code"] != "417"]
-
-
-def test_bleed_weighings_take_the_load_of_their_pour(planned):
-    planned.add("bleeds", {"code": "417", "bleed_mg": 12.5, "hours": 24, "temp_c": 38})
-    planned.add("bleeds", {"code": "211", "bleed_mg": 30.0, "hours": 24, "temp_c": 38})
-    bleeds = read_series(planned).bleeds
-    assert tuple(bleeds.columns) == BLEED_COLUMNS
-    assert bleeds["load_pct"].tolist() == [9.0, 12.5]
-    assert bleeds["bleed_mg"].tolist() == [12.5, 30.0]
-    assert bleeds["pot"].tolist() == ["A", "A"] and bleeds["assessor"].isna().all()
-
-
-def test_without_weighings_the_bleeds_are_empty(planned):
-    bleeds = read_series(planned).bleeds
-    assert bleeds.empty and tuple(bleeds.columns) == BLEED_COLUMNS
 
 
 @pytest.mark.parametrize("column", ["limit_load_pct", "limit_content_pct"])
