@@ -1,7 +1,6 @@
 """Series with a known truth: for the demonstration data, for planning and for calibration.
 
-A :class:`Truth` may follow the fitted models or break them on purpose (another link, a spoiled
-pot, misread grades, a rogue assessor), so that it can be seen what the pick does then.
+A :class:`Truth` follows the fitted models but for misread grades and rogue assessors.
 """
 
 import math
@@ -15,26 +14,10 @@ from scentlab.materials import Blend
 from scentlab.maths.threads import one_thread
 from scentlab.series import BLEND_COLUMNS, Series, tidy, tidy_pours
 
-_LATENT = {
-    "logit": (lambda rng, n: rng.logistic(size=n), lambda z: special.expit(-z)),
-    # Scaled to the variance of the logistic, so that spread means about the same.
-    "probit": (
-        lambda rng, n: rng.normal(scale=np.pi / np.sqrt(3.0), size=n),
-        lambda z: special.ndtr(-z * np.sqrt(3.0) / np.pi),
-    ),
-    # Right-skewed: a few pieces sweat far below the others.
-    "skewed": (
-        lambda rng, n: np.sqrt(2.0) * (rng.gumbel(size=n) - np.euler_gamma),
-        lambda z: -np.expm1(-np.exp(-(z / np.sqrt(2.0) + np.euler_gamma))),
-    ),
-    # The pieces of a pour all alike.
-    "step": (lambda rng, n: np.zeros(n), lambda z: (np.asarray(z) < 0).astype(float)),
-}
 
-
-def _risk(middle, sd, latent):
-    """Chance of a latent value above 0 about ``middle``, normal effects of ``sd`` in it."""
-    above = _LATENT[latent][1]
+def mean_above(middle, sd, above=lambda z: special.expit(-z)):
+    """Chance of a hidden value above 0 about ``middle``, normal effects of ``sd`` in it; the noise
+    of a piece lies above z with the chance ``above(z)``."""
     if sd == 0:
         return float(above(-middle))
     mean, _ = integrate.quad(
@@ -48,8 +31,7 @@ def _risk(middle, sd, latent):
 class BlendTruth:
     """One blend: capacity (load in % of wax), frost location, and its Emax throw curve.
 
-    Throw at load L is ``throw_floor + throw_rise * L / (throw_half + L)``. A ``spread`` of its own
-    takes the place of that of the :class:`Truth`.
+    Throw at load L is ``throw_floor + throw_rise * L / (throw_half + L)``.
     """
 
     capacity: float
@@ -57,7 +39,6 @@ class BlendTruth:
     throw_floor: float = 0.0
     throw_rise: float = 10.0
     throw_half: float = 8.0
-    spread: float | None = None
 
 
 @dataclass(frozen=True)
@@ -69,14 +50,11 @@ class Truth:
     blends : dict of a blend's name to its :class:`BlendTruth`.
     spread, heat, pot_sd : points of load (% of wax) per latent unit; shift by heat and sd of pots.
     tau, frost_tau : latent limits of the grades 1 to 4.
-    latent : logit, probit, skewed or step.
     misread : share of grades that are read one off; ``rogues`` testers score by chance.
     others : sds in points of throw (of 10) or g, as said below.
 
     sweat: latent = (load - capacity) / spread + heat * (stress is heat) + pot + noise, a grade g
-    when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax), a pot
-    of the worse lot, which every pot is with chance ``worse_lot``, by ``worse_shift``, and a pour
-    by a normal effect of its own (``sweat_pour_sd``, % of wax).
+    when above tau_g.
 
     >>> round(Truth({"soft": BlendTruth(9.0)}).load_at_risk("soft", risk=0.05), 2)
     8.07
@@ -87,13 +65,7 @@ class Truth:
     tau: tuple = (0.0, 1.5, 3.0, 4.5)
     heat: float = 1.0
     pot_sd: float = 0.5
-    latent: str = "logit"
     misread: float = 0.0
-    spoiled_pots: int = 0
-    spoiled_shift: float = -4.0
-    worse_lot: float = 0.0
-    worse_shift: float = -2.0
-    sweat_pour_sd: float = 0.0
     frost_tau: tuple = (0.0, 1.2, 2.4, 3.6)
     frost_per_load: float = 0.15
     frost_pot_sd: float = 0.5
@@ -105,31 +77,25 @@ class Truth:
     rogues: int = 0
     weighing_sd_g: float = 0.05
 
-    def spread_of(self, blend: str) -> float:
-        """Points of load per latent unit of a blend."""
-        own = self.blends[blend].spread
-        return self.spread if own is None else own
+    def hidden(self, pieces: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
+        """The latent value of each sweat piece."""
+        over = pieces["load_pct"].to_numpy(float) - _of(pieces, self, "capacity")
+        latent = over / self.spread + self.heat * (pieces["stress"] == "heat").to_numpy()
+        return latent + effects(pieces, self.pot_sd, rng) + rng.logistic(size=len(pieces))
 
     def sweat_risk(
         self, blend: str, load: float, limit_grade: int = 2, stress: str = "rest",
     ) -> float:
-        """True chance that a piece of a new pot (of any lot) reaches the grade at a load (%)."""
-        shift = self.heat if stress == "heat" else 0.0
-        capacity, spread = self.blends[blend].capacity, self.spread_of(blend)
-        sd = float(np.hypot(self.pot_sd, self.sweat_pour_sd / spread))
-        lots = [(1.0 - self.worse_lot, capacity)]
-        if self.worse_lot:
-            lots.append((self.worse_lot, capacity + self.worse_shift))
-        shift -= self.tau[limit_grade - 1]
-        return sum(
-            share * _risk((load - own) / spread + shift, sd, self.latent) for share, own in lots
-        )
+        """True chance that a piece of a new pot reaches the grade at a load (%)."""
+        shift = (self.heat if stress == "heat" else 0.0) - self.tau[limit_grade - 1]
+        over = load - self.blends[blend].capacity
+        return mean_above(over / self.spread + shift, self.pot_sd)
 
     def load_at_risk(
         self, blend: str, risk: float = 0.05, limit_grade: int = 2, stress: str = "rest",
     ) -> float:
         """True load (% of wax) at which a piece of a new pot reaches the grade with that risk."""
-        capacity, far = self.blends[blend].capacity, 60 * self.spread_of(blend)
+        capacity, far = self.blends[blend].capacity, 60 * self.spread
 
         def excess(load):
             return self.sweat_risk(blend, load, limit_grade, stress) - risk
@@ -193,8 +159,7 @@ def simulate_series(layout, truth, seed):
     rng = np.random.default_rng(seed)
     pours = _weigh(layout.pours, truth, rng)
     pieces = layout.pieces.merge(pours[["pour", "pot", "blend", "load_pct"]], on="pour")
-    moved = _spoiled(pieces, truth, rng)
-    looks = pd.concat([_sweat_looks(pieces, truth, rng, moved), _frost_looks(pieces, truth, rng)])
+    looks = pd.concat([_sweat_looks(pieces, truth, rng), _frost_looks(pieces, truth, rng)])
     scores = _throw_scores(layout.smellings, pieces, truth, rng)
     details = {"title": "simulated series", "fragrance": "invented fragrance", **layout.details}
     return Series(
@@ -218,22 +183,10 @@ def _weigh(pours, truth, rng):
     return tidy_pours(pours.assign(planned_load_pct=planned, fragrance_g=fragrance))
 
 
-def _effects(pieces, sd, rng, of="pot"):
+def effects(pieces, sd, rng, of="pot"):
     """One draw per pot (or what it is of), in the order in which they first appear."""
     index, pots = pd.factorize(pieces[of])
     return (sd * rng.standard_normal(len(pots)))[index]
-
-
-def _spoiled(pieces, truth, rng):
-    """How far the capacity of each spoiled or worse pot is moved: dict of pot to % of wax."""
-    pots = pieces.loc[pieces["test"] == "sweat", "pot"].unique()
-    moved = {}
-    if truth.worse_lot:
-        moved = dict.fromkeys(pots[rng.random(len(pots)) < truth.worse_lot], truth.worse_shift)
-    if truth.spoiled_pots:
-        spoiled = rng.choice(pots, truth.spoiled_pots, replace=False)
-        moved |= dict.fromkeys(spoiled, truth.spoiled_shift)
-    return moved
 
 
 def _of(rows, truth, name):
@@ -242,16 +195,9 @@ def _of(rows, truth, name):
     return rows["blend"].map(known).to_numpy(float)
 
 
-def _sweat_looks(pieces, truth, rng, moved):
+def _sweat_looks(pieces, truth, rng):
     own = pieces[pieces["test"] == "sweat"].reset_index(drop=True)
-    capacity = _of(own, truth, "capacity") + own["pot"].map(moved).fillna(0.0).to_numpy(float)
-    over = own["load_pct"].to_numpy(float) - capacity
-    if truth.sweat_pour_sd:
-        over = over + _effects(own, truth.sweat_pour_sd, rng, of="pour")
-    latent = over / own["blend"].map({b: truth.spread_of(b) for b in truth.blends}).to_numpy(float)
-    latent = latent + truth.heat * (own["stress"] == "heat").to_numpy()
-    latent = latent + _effects(own, truth.pot_sd, rng)
-    latent = latent + _LATENT[truth.latent][0](rng, len(own))
+    latent = truth.hidden(own, rng)
     grade = (latent[:, None] > np.asarray(truth.tau)).sum(axis=1)
     off = np.where(rng.random(len(own)) < 0.5, -1, 1) * (rng.random(len(own)) < truth.misread)
     return _looks(own, np.clip(grade + off, 0, 4))
@@ -260,7 +206,7 @@ def _sweat_looks(pieces, truth, rng, moved):
 def _frost_looks(pieces, truth, rng):
     own = pieces[pieces["test"] == "frost"].reset_index(drop=True)
     latent = _of(own, truth, "frost") + truth.frost_per_load * (own["load_pct"].to_numpy() - 10.0)
-    latent = latent + _effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
+    latent = latent + effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
     return _looks(own, (latent[:, None] > np.asarray(truth.frost_tau)).sum(axis=1))
 
 
@@ -274,10 +220,10 @@ def _looks(own, grade):
 def _throw_scores(smellings, pieces, truth, rng):
     scores = smellings.merge(pieces[["code", "pour", "blend", "load_pct"]], on="code")
     true = np.array([*map(truth.throw, scores["blend"], scores["load_pct"])], dtype=float)
-    scale = np.exp(_effects(scores, truth.scale_sd, rng, of="assessor"))
-    score = _effects(scores, truth.assessor_sd, rng, of="assessor") + 5.0 + scale * (true - 5.0)
-    score = score + _effects(scores, truth.sitting_sd, rng, of="sitting")
-    score = score + _effects(scores, truth.pour_sd, rng, of="pour")
+    scale = np.exp(effects(scores, truth.scale_sd, rng, of="assessor"))
+    score = effects(scores, truth.assessor_sd, rng, of="assessor") + 5.0 + scale * (true - 5.0)
+    score = score + effects(scores, truth.sitting_sd, rng, of="sitting")
+    score = score + effects(scores, truth.pour_sd, rng, of="pour")
     score = score + truth.score_sd * rng.standard_normal(len(scores))
     noise = rng.uniform(0.0, 10.0, len(scores))
     score = np.where(pd.factorize(scores["assessor"])[0] < truth.rogues, noise, score)

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from hostile import Hostile
 from scipy import stats
 from warmed import RATE, VOLATILE, warmed
 
@@ -20,12 +21,12 @@ LATENT = {
 class TestLoadAtRisk:
     @pytest.mark.parametrize("latent", LATENT)
     def test_without_pots_it_is_a_quantile(self, latent):
-        truth = Truth(BLENDS, spread=0.7, pot_sd=0.0, latent=latent)
+        truth = Hostile(BLENDS, spread=0.7, pot_sd=0.0, latent=latent)
         expected = 9.0 + 0.7 * (1.5 - LATENT[latent].isf(0.05))
         assert truth.load_at_risk("soft") == pytest.approx(expected, abs=1e-6)
 
     def test_probit_with_pots_has_a_closed_form(self):
-        truth = Truth(BLENDS, spread=0.7, pot_sd=1.1, latent="probit")
+        truth = Hostile(BLENDS, spread=0.7, pot_sd=1.1, latent="probit")
         scale = np.sqrt(np.pi**2 / 3 + 1.1**2)
         expected = 12.0 + 0.7 * (3.0 - 1.0 + scale * stats.norm.ppf(0.1))
         got = truth.load_at_risk("hard", risk=0.1, limit_grade=3, stress="heat")
@@ -34,11 +35,12 @@ class TestLoadAtRisk:
     @pytest.mark.parametrize("changes", [
         *({"latent": latent} for latent in [*LATENT, "step"]),
         {"worse_lot": 1 / 3, "worse_shift": -1.5}, {"sweat_pour_sd": 0.7},
-        {"blends": {"soft": BlendTruth(9.0, spread=1.5)}},
+        {"spreads": {"soft": 1.5}}, {},
     ])  # fmt: skip
     def test_pieces_of_new_pots_reach_the_grade_that_often(self, changes):
         """20,000 pieces, each of a pot of its own, at the load at risk: 5 % within 4 errors."""
-        truth = Truth(**{"blends": BLENDS, "pot_sd": 1.0, "weighing_sd_g": 0.0, **changes})
+        kind = Hostile if changes else Truth
+        truth = kind(BLENDS, pot_sd=1.0, weighing_sd_g=0.0, **changes)
         load = truth.load_at_risk("soft")
         layout = even_layout(["soft"], [load], pots=20000, sweat=1, wax_g=1e6)
         share = (simulate_series(layout, truth, 5).sweat()["grade"] >= 2).mean()
@@ -46,9 +48,15 @@ class TestLoadAtRisk:
 
     def test_step_with_pots_has_a_closed_form(self):
         """Only pots differ: their normal quantile."""
-        truth = Truth(BLENDS, spread=0.7, pot_sd=1.2, latent="step")
+        truth = Hostile(BLENDS, spread=0.7, pot_sd=1.2, latent="step")
         expected = 9.0 + 0.7 * (1.5 + 1.2 * stats.norm.ppf(0.05))
         assert truth.load_at_risk("soft") == pytest.approx(expected, abs=1e-6)
+
+
+def test_a_hostile_truth_that_is_not_is_the_honest_one():
+    layout = even_layout(["soft", "hard"], [6, 9, 12], sweat=3, sweat_heat=2, frost=1)
+    honest, other = (simulate_series(layout, kind(BLENDS), 7) for kind in (Truth, Hostile))
+    pd.testing.assert_frame_equal(honest.grades, other.grades)
 
 
 class TestLooks:
@@ -60,7 +68,7 @@ class TestLooks:
 
     def test_pots_differ_as_much_as_said(self):
         """Correlation of two pieces of a pot, both at the capacity, for a probit latent scale."""
-        truth = Truth(BLENDS, pot_sd=np.pi / np.sqrt(3), latent="probit", weighing_sd_g=0.0)
+        truth = Hostile(BLENDS, pot_sd=np.pi / np.sqrt(3), latent="probit", weighing_sd_g=0.0)
         wet = simulate_series(even_layout(["soft"], [9.0], pots=6000, sweat=2), truth, 3).sweat()
         pairs = (wet["grade"] >= 1).to_numpy().reshape(-1, 2)
         both = (pairs[:, 0] == pairs[:, 1]).mean()
@@ -83,7 +91,7 @@ class TestLooks:
     def test_pieces_of_a_pour_share_its_effect(self):
         """Step-like, no pots, two pours a pot: pieces of a pour are alike, half of the pours wet,
         and in half of the pots one pour is wet and one dry."""
-        truth = Truth(BLENDS, latent="step", pot_sd=0.0, sweat_pour_sd=0.5, weighing_sd_g=0.0)
+        truth = Hostile(BLENDS, latent="step", pot_sd=0.0, sweat_pour_sd=0.5, weighing_sd_g=0.0)
         layout = even_layout(["hard"], [12.0, 12.0], pots=1000, sweat=2)
         looks = simulate_series(layout, truth, 2).sweat().assign(wet=lambda f: f["grade"] >= 1)
         wet = looks.groupby(["pot", "pour"])["wet"].mean()
@@ -93,7 +101,8 @@ class TestLooks:
         assert mixed.mean() == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(1000))
 
     def test_spoiled_pots(self):
-        truth = Truth({"soft": BlendTruth(20.0)}, spoiled_pots=1, spoiled_shift=-100.0, pot_sd=0.0)
+        truth = Hostile(
+            {"soft": BlendTruth(20.0)}, spoiled_pots=1, spoiled_shift=-100.0, pot_sd=0.0)
         wet = simulate_series(even_layout(["soft"], [5, 6], pots=3, sweat=3), truth, 1).sweat()
         assert (wet.groupby("pot")["grade"].min() == 4).sum() == 1
 

@@ -1,6 +1,6 @@
 """How ceiling and pick fare in worlds that are, and are not, as the models suppose.
 
-    python tests/calibration/worlds.py --series 1000 --workers 2 --out calibration
+    PYTHONPATH=tests python tests/calibration/worlds.py --series 1000 --workers 2 --out calibration
 
 The standard series has 3 blends, 6 loads (6.5 to 14 % of wax by 1.5), 2 pots of each blend, 4
 sweat pieces a pour at room temperature, and one throw piece a pour smelt by 6 assessors; what a
@@ -25,6 +25,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+from hostile import Hostile
 
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.pick import Evidence, chosen_loads
@@ -35,7 +36,7 @@ from scentlab.fitting.throw import fit_throw
 from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.results import FitError
-from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+from scentlab.simulate import BlendTruth, even_layout, simulate_series
 
 LOADS = tuple(6.5 + 1.5 * i for i in range(6))
 CAPACITIES = {"soft": 9.0, "middle": 10.5, "hard": 12.0}
@@ -48,7 +49,7 @@ HONEST, HOSTILE, UNSEEN, TINY = "honest", "hostile", "not to be seen", "tiny"
 class World:
     """What is otherwise than in the standard series.
 
-    truth : changes of :class:`Truth`. capacities : % of wax, drawn from 8 to 13 for each series
+    truth : changes of :class:`Hostile`. capacities : % of wax, drawn from 8 to 13 for each series
     where None. spreads : of blends that have their own. layout : changes of ``STANDARD``.
     shift : of the prior's centre. days : age at the looks. stress : after which the true load at
     risk is asked for, and asked : what becomes of it. said : words of a headline that tell of it.
@@ -129,8 +130,8 @@ def simulated(world, seed):
     capacities = world.capacities
     if capacities is None:
         capacities = {"soft": np.random.default_rng([seed, 11]).uniform(8.0, 13.0)}
-    blends = {b: BlendTruth(c, spread=world.spreads.get(b)) for b, c in capacities.items()}
-    truth = Truth(blends, **world.truth)
+    blends = {b: BlendTruth(c) for b, c in capacities.items()}
+    truth = Hostile(blends, spreads=world.spreads, **world.truth)
     layout = even_layout(list(blends), world.loads, **{**STANDARD, **world.layout})
     layout = replace(layout, pieces=layout.pieces.assign(cure_days=world.days))
     return simulate_series(layout, truth, seed), truth

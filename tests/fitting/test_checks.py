@@ -1,10 +1,10 @@
 """Does a sweat fit describe what was seen? Series that behave, and series with one known fault."""
 
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+from hostile import Hostile
 
 from scentlab.fitting.checks import check_sweat
 from scentlab.fitting.sweat import fit_sweat
@@ -78,8 +78,7 @@ class TestSeriesThatBehaves:
 @pytest.fixture(scope="module", params=[0, 1, 2])
 def spoiled(request):
     """One pot sweats 4 points of load early; which one, the looks of both worlds tell."""
-    quiet = replace(TRUTH, pot_sd=0.4)
-    bad = simulated(request.param, replace(quiet, spoiled_pots=1))
+    bad = simulated(request.param, Hostile(**vars(TRUTH) | {"pot_sd": 0.4, "spoiled_pots": 1}))
     means = bad.groupby(["blend", "pot"])["grade"].mean().astype(float)
     excess = means - means.groupby("blend").transform("median")
     return excess.idxmax()[1], checked(bad)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from hostile import Hostile
 from scipy import integrate, special, stats
 
 from scentlab.fitting.looks import settle_looks
@@ -101,7 +102,7 @@ def test_moved_draws_are_the_fit_of_the_other_pots(blends):
     """5 % and 50 % points of the capacity of a blend whose pot is unlike its others, against a fit
     of the rest, within four joint errors of the draws (and 0.03 points); of the first of four
     series that needs the draws moved, and where they get there."""
-    truth = Truth({f"b{i}": BlendTruth(9.0 + i / 2) for i in range(blends)}, spoiled_pots=1)
+    truth = Hostile({f"b{i}": BlendTruth(9.0 + i / 2) for i in range(blends)}, spoiled_pots=1)
     layout = even_layout(list(truth.blends), [5, 7, 9, 11, 13], pots=3)
     limits = dict.fromkeys(truth.blends, 12.0)
     for seed in range(5, 9):
