@@ -182,6 +182,16 @@ def tidy(name, rows, pours):
     return rows.reindex(columns=list(columns))
 
 
+def plan_without(plan, gone):
+    """The plan without the pours ``gone``, their pieces and all that these are scored for."""
+    lost = {p["code"] for p in plan.get("pieces", ()) if p.get("pour") in gone}
+    stays = {"pours": lambda p: p["pour"] not in gone, "pieces": lambda p: p["code"] not in lost,
+             "smellings": lambda s: s["code"] not in lost,
+             "pairs": lambda p: not {p["first"], p["second"]} & lost}
+    return plan | {name: list(filter(stay, plan[name])) for name, stay in stays.items()
+                   if gone and name in plan}
+
+
 def rule_of(plan, name):
     """A rule of a plan, such as its heat_cycle, as a dict; empty without one."""
     return ((plan or {}).get("rules") or {}).get(name) or {}

@@ -112,7 +112,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
         table=table, sentences=sentences, rules=asdict(rules),
         tradeoff=tested(evidence, ceiling) if brief else trade_off(evidence, rules, ceiling),
         changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling),
-        notes=(*_ungraded(evidence), *_notes(evidence, rules, table), *filter(None, (
+        notes=(*_notes(evidence, rules, table), *filter(None, (
             what_to_test(evidence.series, ceiling, blend, rules.stress)
             for blend in evidence.sweat.blends))),
         orders=order_chances(draws, blends), rests=rests,
@@ -232,12 +232,9 @@ def _changes(evidence, rules, ceiling):
     return pd.DataFrame(rows, columns=["change", "blend", "load_pct"])
 
 
-def _ungraded(evidence):
-    return [f"No piece of {blend} has a sweat grade yet: no load is given for it."
-            for blend in evidence.series.blends["blend"] if blend not in evidence.sweat.blends]
-
-
 def _notes(evidence, rules, table):
+    yield from (f"No piece of {blend} has a sweat grade yet: no load is given for it."
+                for blend in evidence.series.blends["blend"] if blend not in evidence.sweat.blends)
     if evidence.throw is None:
         yield ((evidence.no_throw or "No throw was scored:")
                + " the answer cannot say whether less fragrance smells as strong.")

@@ -305,11 +305,13 @@ def _pots(own, stress):
     return "pots", f"{number}", "one pot" if number == 1 else "", 4
 
 
-def lots_of(series, blend):
-    """Lots by the plan: dict of material to a set of lots, empty where none is on record."""
-    lots = {wax["name"]: {wax.get("lot")} for wax in series.waxes(blend)}
-    lots["fragrance"] = {((series.plan or {}).get("fragrance") or {}).get("lot")}
-    return {name: {v for v in found if v and str(v).strip()} for name, found in lots.items()}
+def lots_of(series, blend=None):
+    """Lots by the plan, of a blend or of all: dict of material to a set of lots, empty where none
+    is on record."""
+    lots = [(wax["name"], wax.get("lot")) for wax in series.waxes(blend)]
+    lots.append(("fragrance", ((series.plan or {}).get("fragrance") or {}).get("lot")))
+    return {name: {v for v in found if v and str(v).strip()}
+            for name, found in gathered(lots).items()}
 
 
 def absent_words(series, material):

@@ -18,21 +18,18 @@ class CostsForm(Form):
 
     def __init__(self, blends, weigh, table, draft=None, on_change=lambda *_: None):
         super().__init__()
-        self._weigh, self._table, self._on_change, self.found = weigh, table, on_change, None
+        self._weigh, self._table, self.found = weigh, table, None
         self.fields = fields_of(TABLES["costs"]["fields"], "costs-")
         fill(self.fields, draft or {})
         blends = list(blends)
         self.blend = self._chooser_of("costs-blend", blends, self._show, blends[0])
         self.said = w.VBox()
-        self._watch(self.fields.values(), self._typed)
+        self._watch(self.fields.values(),
+                    lambda: (on_change(texts_of(self.fields)), self._show()))
         asked = list(self.fields.values())
         self._lay_out(side_by_side(asked[:3]), side_by_side(asked[3:]),
                       *([self.blend] if len(blends) > 1 else []), self.message, self.said)
         self._guarded(self._show)
-
-    def _typed(self):
-        self._on_change(texts_of(self.fields))
-        self._show()
 
     def _show(self):
         self.found, self.said.children, self.message.value = None, (), ""

@@ -218,8 +218,8 @@ class RecordDesk:
         pours, into = self._plan.pours, (files or bench).store
         self.pours = PourForm(
             pours, done=self._store.rows("pours")["pour"], gone=unpoured(self._store),
-            on_leave=partial(leave_out, self._store), on_take=self._take_up,
-            **self._saving("pours"))
+            on_leave=partial(leave_out, self._store),
+            on_take=lambda pour: self._look(take_up(self._store, pour)), **self._saving("pours"))
         self.who = ChooseForm(
             "Who scores? Tap your code.", known_assessors(self._store), "assessor",
             said="{0} scores. The forms below are for {0}.")
@@ -234,13 +234,8 @@ class RecordDesk:
         """The form to correct an entry of a "piece", whose pour it does not tell, or a "pour"."""
         return CorrectForm(
             lambda name: stored_about(self._store, name, "piece" if what == "piece" else None),
-            partial(mend, self._store), self._void, what)
-
-    def _void(self, *entry):
-        return self._look(make_void(self._store, *entry))
-
-    def _take_up(self, pour):
-        return self._look(take_up(self._store, pour))
+            partial(mend, self._store),
+            lambda *entry: self._look(make_void(self._store, *entry)), what)
 
     def _look(self, stands):
         self.pours.look(self._store.rows("pours")["pour"], unpoured(self._store))

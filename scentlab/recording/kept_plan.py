@@ -75,16 +75,12 @@ def kept_plan(store):
         "assessor": set(plan.get("assessors", ())),
         "sitting": {s["sitting"] for n in ("smellings", "pairs") for s in plan.get(n, ())},
     }
-    names = {n: known.union(*(_stored(store, t, n) for t in _STORED[n]))
+    names = {n: known | {name for t in _STORED[n] for (name,) in store.distinct(t, (n,)) if name}
              for n, known in planned.items() if known}
     # A piece that was mended since, or taken in beyond the plan, stands as it is stored.
     for code, pour, stress in store.distinct("pieces", ("code", "pour", "stress")):
         pieces[code] = {"pour": pour, "stress": stress}
     return KeptPlan(pieces, names)
-
-
-def _stored(store, table, column):
-    return {name for (name,) in store.distinct(table, (column,)) if name}
 
 
 def nearest(value, known):

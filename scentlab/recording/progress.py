@@ -13,9 +13,9 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from scentlab.recording.unpoured import plan_to_do, unpoured
+from scentlab.recording.unpoured import unpoured
 from scentlab.schema import PAIRS
-from scentlab.series import rule_of
+from scentlab.series import plan_without, rule_of
 from scentlab.text import count_of, gathered, spelling
 
 SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
@@ -82,7 +82,7 @@ class _Day:
     def __init__(self, store, today=None, looks=1):
         self.store, self.today, self.looks = store, today or dt.date.today(), looks
         self.unpoured = unpoured(store)
-        self.plan = plan_to_do(store, self.unpoured)
+        self.plan = plan_without(store.plan() or {}, self.unpoured)
         self.logged = dict(store.distinct("pours", ("pour", "poured_on")))
         self.sittings = gathered((s["sitting"], s) for s in sorted(
             self.plan.get("smellings", ()),

@@ -52,7 +52,9 @@ def read_series(store: Store) -> Series:
     if "pieces" in plan:  # without those that were made void
         there = set(pieces["code"])
         plan = {**plan, "pieces": [p for p in plan["pieces"] if p["code"] in there]}
-    pours = tidy_pours(_with_planned_load(logged, plan))
+    planned = {p["pour"]: p.get("load_pct") for p in plan.get("pours", ())}
+    planned = logged["pour"].map(planned).astype("float64")
+    pours = tidy_pours(logged.assign(planned_load_pct=planned))
     seen = {name: _with_origin(store.rows(name), pieces, pours, words)
             for name, words in _SEEN.items()}
     seen["grades"] = _with_stress(seen["grades"])
@@ -95,11 +97,6 @@ def _set_apart(series, logged, plan):
         return series
     own = series.of_pours(series.pours[~apart])
     return replace(own, apart=series.of_pours(pours[apart]))
-
-
-def _with_planned_load(pours, plan):
-    planned = {p["pour"]: p.get("load_pct") for p in plan.get("pours", ())}
-    return pours.assign(planned_load_pct=pours["pour"].map(planned).astype("float64"))
 
 
 def _with_origin(scores, pieces, pours, what, code="code", pour="pour"):

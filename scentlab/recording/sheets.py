@@ -80,7 +80,8 @@ def _decoded(raw, findings):
 def _lines(text, table, findings):
     """The cells of CSV text; too many or too long lines are found before they are split up."""
     header = text.partition("\n")[0].strip("\r")
-    separator = max(SEPARATORS, key=lambda s: _names_known(header.split(s), table))
+    separator = max(SEPARATORS, key=lambda s: (
+        sum(name.strip().strip('"') in table.names for name in header.split(s)), header.count(s)))
     _need_less(findings, None, text.count("\n"), spreadsheets.MOST_ROWS,
                f"{spreadsheets.MOST_ROWS} rows")
     widths = [line.count(separator) + 1 for line in text.splitlines()]
@@ -92,10 +93,6 @@ def _lines(text, table, findings):
     except csv.Error as error:
         return findings.fail(None, "", None, f"a CSV file whose quotes close ({error})",
                              'Close every " and write a quote within a cell twice.')
-
-
-def _names_known(names, table):
-    return sum(name.strip().strip('"') in table.names for name in names), len(names)
 
 
 def _sheet(lines, table, findings):

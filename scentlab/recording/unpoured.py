@@ -20,18 +20,6 @@ def unpoured(store):
             if pour not in logged}
 
 
-def plan_to_do(store, gone):
-    """The plan without the test batches ``gone``, their pieces and all that these are scored for;
-    an empty one without a plan."""
-    plan = store.plan() or {}
-    lost = {p["code"] for p in plan.get("pieces", ()) if p.get("pour") in gone}
-    stays = {"pours": lambda p: p["pour"] not in gone, "pieces": lambda p: p["code"] not in lost,
-             "smellings": lambda s: s["code"] not in lost,
-             "pairs": lambda p: not {p["first"], p["second"]} & lost}
-    return plan | {name: list(filter(stay, plan[name])) for name, stay in stays.items()
-                   if gone and name in plan}
-
-
 def leave_out(store, pour, reason="", key=None):
     """Say of a planned test batch that it will not be poured; returns the receipt.
 

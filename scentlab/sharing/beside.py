@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.rests import lots_of
 from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
 from scentlab.series import same_record
@@ -89,23 +90,14 @@ def blends_in_common(analyses):
 
 def lot_names(analyses):
     """A name for each series by its number and the lots by which it differs from others."""
-    lots = [_lots(a.series) for a in analyses]
+    lots = [{what: ", ".join(sorted(own))
+             for what, own in ({"fragrance": ()} | lots_of(a.series)).items()} for a in analyses]
     names = []
     for number, own in enumerate(lots, start=1):
         named = [f"{what} {say_lot(lot)}" for what, lot in own.items()
                 if lot and len({other.get(what) for other in lots}) > 1]
         names.append(f"series {number}" + (f" ({', '.join(named)})" if named else ""))
     return tuple(names)
-
-
-def _lots(series):
-    """The lot of the fragrance and of each wax, as far as the plan knows them."""
-    plan = series.plan or {}
-    found = {"fragrance": (plan.get("fragrance") or {}).get("lot") or ""}
-    for blend in plan.get("blends", ()):
-        for part in blend["parts"]:
-            found[part["wax"]["name"]] = part["wax"].get("lot") or ""
-    return found
 
 
 def series_names(analyses):

@@ -12,7 +12,7 @@ import string
 
 import pandas as pd
 
-from scentlab.series import HIDDEN_FRAGRANCE
+from scentlab.series import HIDDEN_FRAGRANCE, plan_without
 from scentlab.sharing.guard import SIGN, STAND_IN, TELLING, Guard, UnnamedError, holds, need
 from scentlab.text import alike, spelling
 
@@ -95,7 +95,9 @@ def redact(series, choices):
         _refuse_unnamed(series, choices)
     names = [n for n in (*names, *choices.also_hide) if n]
     guard = Guard(*(tuple(dict.fromkeys(x)) for x in (names, texts)), choices.may_stay)
-    _refuse_undecided(series, guard)
+    # What nobody has decided: a hidden name in a kept name, or within a word of a text.
+    texts = [(place, guard.scrubbed(text)) for place, text in _free_texts(series)]
+    guard.refuse([*_kept_names(series), *texts])
     return _scrubbed(series, guard), Held(tuple(notices), guard)
 
 
@@ -115,12 +117,6 @@ def _free_texts(series):
     texts = [("the title", series.title), ("the title", plan.get("title"))]
     texts += [("a note", n) for n in (*series.pours["note"].dropna(), *plan.get("notes", ()))]
     return [(place, str(text or "")) for place, text in texts]
-
-
-def _refuse_undecided(series, guard):
-    """Show what nobody has decided: a hidden name in a kept name, or within a word of a text."""
-    texts = [(place, guard.scrubbed(text)) for place, text in _free_texts(series)]
-    guard.refuse([*_kept_names(series), *texts])
 
 
 def _refuse_unnamed(series, choices):
@@ -183,17 +179,11 @@ def _plan_without(plan, out):
     if not plan:
         return plan
     gone = {p["pour"] for p in plan.get("pours", ()) if p.get("blend") in out}
-    codes = {p["code"] for p in plan.get("pieces", ()) if p.get("pour") in gone}
-    stays = {
-        "blends": lambda b: b["name"] not in out, "pours": lambda p: p["pour"] not in gone,
-        "pieces": lambda p: p.get("pour") not in gone,
-        "smellings": lambda s: s.get("code") not in codes,
-        "pairs": lambda p: not codes & {p["first"], p["second"]},
-        "notes": lambda n: not any(holds(n, b) for b in out),
-    }
+    stays = {"blends": lambda b: b["name"] not in out,
+             "notes": lambda n: not any(holds(n, b) for b in out)}
     anchor = {"anchor_pour": ""} if plan.get("anchor_pour") in gone else {}
-    return plan | anchor | {name: list(filter(stay, plan[name])) for name, stay in stays.items()
-                            if name in plan}
+    return plan_without(plan, gone) | anchor | {
+        name: list(filter(stay, plan[name])) for name, stay in stays.items() if name in plan}
 
 
 def _names_of_fragrance(series):

@@ -207,10 +207,7 @@ def _bare(lots):
 
 def materials_asked(series):
     """Waxes and fragrance, each with the lots that were tested and with these in words."""
-    known = {}
-    for blend in series.blends["blend"]:
-        for name, lots in lots_of(series, blend).items():
-            known[name] = known.get(name, set()) | lots
+    known = lots_of(series)
     scent = known.pop("fragrance")
     known = [*sorted(known.items()), (series.fragrance or "fragrance", scent)]
     return [(name, sorted(lots), _bare(lots)) for name, lots in known]

@@ -30,7 +30,8 @@ def lot(name, seed, shifts, plan=None):
 
 @pytest.mark.parametrize("first, second", [("M-1", "M-2"), ("lot M-1", "Lot M-2")])
 def test_a_lot_is_said_once_in_the_names_of_series(first, second):
-    analyses = [SimpleNamespace(series=SimpleNamespace(plan={"fragrance": {"lot": name}}))
+    analyses = [SimpleNamespace(series=SimpleNamespace(
+        plan={"fragrance": {"lot": name}}, waxes=lambda blend: []))
                 for name in (first, second)]
     names = [name.lower() for name in lot_names(analyses)]
     assert names == ["series 1 (fragrance lot m-1)", "series 2 (fragrance lot m-2)"]
