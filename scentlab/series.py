@@ -220,7 +220,6 @@ def stress_words(stress, plan=None):
 
 
 def heat_words(row):
-    """A heat cycle in words."""
     pack = f" in the {row['pack']} pack" if isinstance(row.get("pack"), str) else ""
     low, high = (say_one_temperature(row[name]) for name in ("low_c", "high_c"))
     return f"{row['cycles']} x {row['hours']:g} h at {low.split()[0]} to {high}{pack}"

@@ -164,7 +164,6 @@ def searchable(text):
 
 @functools.cache
 def _plain(sign):
-    """What a sign is in a search."""
     if sign in " \t\n\r\u00a0" or unicodedata.category(sign) == "Zs":
         return " "
     if _is_unseen(sign):

@@ -319,7 +319,6 @@ def say_weighed(grams):
 
 
 def price_per_pound(price_per_kg):
-    """The price of a pound, of one of a kg."""
     return price_per_kg * GRAMS_PER_POUND / 1000.0
 
 

@@ -151,7 +151,6 @@ def series_here(*needs, folder="."):
 
 
 def series_in(folder):
-    """The series folders in a workshop, by name."""
     return [f.parent for f in sorted(Path(folder).glob(f"*/{FILE_NAME}"))]
 
 

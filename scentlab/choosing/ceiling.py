@@ -83,16 +83,14 @@ def _say_open(row):
 
 @one_thread()
 def find_ceiling(fit, rules=None, blends=None):
-    """The ceiling of the blends of a sweat fit at the age of sale; none under a stress that nothing
-    was graded under.
+    """The ceiling of the blends (all if None) of a sweat fit at the age of sale; none under a
+    stress that nothing was graded under.
 
-    fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress, ship_age_days).
-    blends : names, all if None.
-    Returns Ceiling, held inside the loads tested: never above the highest, and none where even the
-    lowest tested load is not shown to keep the risk. It is held below sweat that by itself, the
-    pieces counted as they are, speaks against the risk. The limit grade is the same wherever it
-    counts, also when nobody saw it: then its threshold is known from the prior and from how much
-    lighter sweat there was without it.
+    It is held inside the loads tested: never above the highest, and none where even the lowest
+    tested load is not shown to keep the risk. It is held below sweat that by itself, the pieces
+    counted as they are, speaks against the risk. The limit grade is the same wherever it counts,
+    also when nobody saw it: then its threshold is known from the prior and from how much lighter
+    sweat there was without it.
     """
     rules = rules or Rules()
     if rules.stress not in (None, *fit.stresses):

@@ -260,7 +260,6 @@ class _Known:
         return chance_of_many(risks, POT_WEIGHTS, fit.weights, pieces, pots, many)
 
     def _said(self, costs):
-        """What the numbers take for granted."""
         top = self.loads[-1]
         yield (f"No load above {say_load_oz(top, sold=True)} is weighed, the highest that sweat "
                "and limits allow. Loads are in % of the wax.")

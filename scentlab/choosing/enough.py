@@ -97,7 +97,6 @@ def enough_words(found, loads, kind, loss):
 
 
 def _below(found, low, points):
-    """What is known of less fragrance."""
     if found.place == 0:
         yield "Nothing lower was tested: a test batch below it would show whether less will do"
     elif found.less >= SURE:
@@ -111,5 +110,4 @@ def _below(found, low, points):
 
 
 def say_points(loss):
-    """Points of throw in words."""
     return {0.5: "half a point", 1.0: "1 point"}.get(loss, f"{loss:g} points")

@@ -261,7 +261,6 @@ def _notes(evidence, rules, table):
 
 
 def _need_blends(evidence, rules):
-    """Refuse rules of a blend that is not there."""
     today = rules.today_load_pct if isinstance(rules.today_load_pct, tuple) else ()
     for named, words in (
         (rules.override_blends, "the limit can be set aside for"),

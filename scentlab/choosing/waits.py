@@ -25,13 +25,12 @@ def planned_pieces(series):
 
 
 def comes_first(series, ceiling, blends=None, stress=None):
-    """What is to be graded or poured before a further pot, in words; "" for nothing.
+    """What is to be graded or poured before a further pot of these blends (all if None), in words;
+    "" for nothing.
 
-    series : Series. ceiling : Ceiling. blends : names, all if None. stress : that of the rules,
-    where they name one. A pot of which nothing is
-    graded waits. Of pots that are begun a few pieces are taken for lost, unless they hold less
-    fragrance than all that was graded of a blend that has no load. Where heated pieces decide, no
-    other is waited for.
+    A pot of which nothing is graded waits. Of pots that are begun a few pieces are taken for lost,
+    unless they hold less fragrance than all that was graded of a blend that has no load. Where
+    heated pieces decide, no other is waited for.
     """
     pieces, none = planned_pieces(series), ceiling.table[ceiling.table["state"] == NONE]
     if stress or ceiling.stress == "heat":

@@ -16,7 +16,6 @@ complete -o default -F _scentlab scentlab"""
 
 
 def script(shell, commands):
-    """The script of a shell (bash, zsh or fish) for these commands."""
     options = {c.name: [n for n, _ in c.options if n.startswith("--")] for c in commands}
     if shell == "fish":
         ask = "complete -c scentlab -n '__fish_{}'"

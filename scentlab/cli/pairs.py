@@ -90,7 +90,6 @@ def _loads(arguments, plan, graded, sweated):
 
 
 def _ask(store, tester):
-    """Ask for each pair of a tester that waits, and store each at once."""
     if tester not in known_assessors(store):
         raise CannotDo(f"this series knows no tester {tester}; it has "
                        + ", ".join(known_assessors(store)))

@@ -51,7 +51,6 @@ def _import(arguments):
 
 
 def _sources(arguments, files):
-    """A source per file, with the columns that --match gives it."""
     sheets = dict(_sheet(text, files) for text in arguments.sheet)
     given = {
         name: Source(path, sheet=sheets.get(name), decimal=arguments.decimal)
@@ -61,7 +60,6 @@ def _sources(arguments, files):
 
 
 def _match(text):
-    """Heading, column (as it is or as table.column) and unit of a --match."""
     heading, _, rest = text.rpartition("=")
     column, _, unit = (part.strip() for part in rest.partition(":"))
     parts = (heading.strip(), column, unit or None) if heading.strip() and column else None

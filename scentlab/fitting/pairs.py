@@ -107,7 +107,6 @@ def _fit(series, kind, draws, seed):
 
 
 def _counted(pairs, habits):
-    """A dict for each blend and two loads, with the counts."""
     own = pairs[pairs["blend"] == pairs["second_blend"]].astype(
         {"load_pct": float, "second_load_pct": float})
     for blend, of in own.groupby("blend", sort=False):

@@ -33,7 +33,6 @@ def rounds_words(table):
 def fit_rounds(fit, pours):
     """How far each round (day of pouring) lies from the others, beyond what its pots explain.
 
-    fit : SweatFit of all rounds together. pours : DataFrame with pot and poured_on.
     Returns DataFrame with poured_on, pots, told (whether there are pots enough to tell the round
     from its pots), earlier_pct (points of load by which it sweats earlier than the others, median;
     missing where it is not told) and its 90 % limits lower_pct and upper_pct: by the likelihood of

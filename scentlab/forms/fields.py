@@ -54,7 +54,6 @@ class Wrong(ValueError):
 
 
 def text_column(name, meaning):
-    """A column for a text that may be empty."""
     return Column(name, "text", meaning, required=False)
 
 

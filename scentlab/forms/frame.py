@@ -168,7 +168,6 @@ class Form(w.VBox):
             self.message.value = note_of(error)
 
     def _watch(self, fields, action):
-        """Call the action, guarded, whenever something is typed into one of the fields."""
         for field in fields:
             field.box.observe(lambda _: self._guarded(action), "value")
 

@@ -108,7 +108,6 @@ class RulesForm(_RuleForm):
         return field
 
     def _choice(self, row):
-        """One button for each option, one of which is on."""
         name, title = row["name"], row["title"]
         chooser = self.choosers[name] = self._chooser_of(
             name, self._options[name], self._changed, getattr(self._start, name), title)

@@ -155,7 +155,6 @@ class Panel:
         return receipt
 
     def _refuse_twin(self, table, row):
-        """A score that the tester has given already, on another phone perhaps."""
         value = {"grades": "grade", "throws": "throw", "pairs": "stronger"}[table]
         same = {k: row[k] for k in RECORDS[table].key if k != "minutes"}
         for (stored,) in self.store.distinct(table, (value,), **same):
@@ -326,7 +325,6 @@ def _score_words(row):
 
 
 def _checked(column, value):
-    """A value as its column takes it, or a refusal in the column's words."""
     found, wrong = column.check(value)
     if wrong:
         raise RefusedError(f"the {column.name} must be {wrong[0]}", field=column.name, value=value)

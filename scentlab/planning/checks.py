@@ -118,7 +118,6 @@ def check_whole(plan):
 
 
 def check_number_of_pieces(plan):
-    """No more pieces than there are three-digit codes."""
     total, pots = sum(p.pieces for p in plan.pour_rows), len({p.pot for p in plan.pour_rows})
     need(total <= MOST_PIECES,
          f"{total} pieces came ({count_of(len(plan.blends), 'blend')}, {count_of(pots, 'pot')}, "

@@ -181,7 +181,6 @@ def write_sheets(plan, folder, paper="", address=""):
 
 
 def _grouped(rows, *names):
-    """Rows by these of their fields, in the order in which they come."""
     return gathered((attrgetter(*names)(row), row) for row in rows)
 
 

@@ -28,5 +28,4 @@ def shopping_list(plan):
 
 
 def most_cast(plan):
-    """Most pieces cast on one pour day."""
     return int(plan.pours.groupby("pour_day")["pieces"].sum().max())

@@ -34,7 +34,6 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
 
 
 def _poured(pieces, piece_g, load_pct, spare_pct, scale):
-    """Wax of one pour, in the unit of the scale."""
     load, (unit, step, fine) = _decimal(load_pct), SCALES[scale]
     needed = pieces * _decimal(piece_g) * (1 + _decimal(spare_pct) / 100) / unit
     wax = _in_steps(needed / (1 + load / 100), step)

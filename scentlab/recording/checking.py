@@ -298,7 +298,6 @@ class _Import:
                               f"Look at the year. {TRULY}")
 
     def stored_already(self):
-        """Rows that the store holds already, with their place in the file."""
         for name in self.frames:
             table = "grades" if name == "pieces" else name
             key, found, rows = RECORDS[table].key, {}, self.rows(name)

@@ -65,7 +65,6 @@ class KeptPlan:
 
 
 def kept_plan(store):
-    """The :class:`KeptPlan` of a store; None without a store or a plan."""
     plan = None if store is None else store.plan()
     if not plan:
         return None

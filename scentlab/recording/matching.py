@@ -67,7 +67,6 @@ class Source:
 
 
 def headings_of(sheet):
-    """The headings of a sheet, each once."""
     return list(dict.fromkeys(h for h in map(str, sheet.text.columns) if h))
 
 

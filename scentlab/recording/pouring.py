@@ -22,7 +22,6 @@ FAR_OFF_C = 10.0  # °C that a pot or heat cycle may miss its plan by before it 
 
 
 def planned_day(plan):
-    """The planned day of a pour, None where there is none."""
     day = (plan or {}).get("poured_on")
     return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
 
@@ -64,7 +63,6 @@ def with_scale_unit(text):
 
 
 def pour_words(row, load):
-    """A pour that was stored, in words."""
     return (f"pour {row['pour']} at {say_load(load, 2)}, {say_weighed(row['fragrance_g'])} of "
             f"fragrance in {say_weighed(row['wax_g'])} of wax, poured on {row['poured_on']}")
 

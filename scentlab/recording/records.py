@@ -33,7 +33,6 @@ def heat_problem(row):
 
 
 def pair_words(row):
-    """A pair in words."""
     return (f"pieces {row['first']} and {row['second']}, stronger {THROW_WORDS[row['kind']]} "
             f"throw: {row[row['stronger']]}")
 

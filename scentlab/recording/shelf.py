@@ -72,7 +72,6 @@ class Shelf:
         return [self.find(kind, name) for kind in KINDS for name in self.names(kind)]
 
     def lots(self, kind, name):
-        """All lots of a name, as they came."""
         return list(dict.fromkeys(
             row["lot"] for row in _plain(self.rows)
             if "lot" in row and (row["kind"], alike(row["name"])) == (kind, alike(name))))
@@ -263,7 +262,6 @@ def _material_row(kind, material, currency, source):
 
 
 def _plain(rows):
-    """Rows as dicts of what is filled in."""
     return [{n: v for n, v in row.items() if not pd.isna(v)} for row in rows.to_dict("records")]
 
 

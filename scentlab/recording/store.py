@@ -570,7 +570,6 @@ def _add_rows(connection, table, entries):
 
 
 def _insert_all(connection, table, rows):
-    """Insert rows by key, all with one time."""
     names, saved_at = summed(table), _now()
     values = ([key, saved_at, *(_stored(row.get(n)) for n in names[2:])]
               for key, row in rows.items())
@@ -715,7 +714,6 @@ def _last_plan(connection):
 
 
 def _plan_of(row):
-    """The plan of a row, None when it is none."""
     document = row["document"]
     return json.loads(document) if isinstance(document, str) and _is_plan(document) else None
 

@@ -271,7 +271,6 @@ def legend(analysis):
 
 
 def _decide(row):
-    """The loads that decide, of a row of a pick, as marks."""
     return (("use", "recommended", row["load_pct"]),
             ("safe", "highest safe", row["ceiling_load_pct"]),
             ("limit", "maximum", row["limit_load_pct"]))

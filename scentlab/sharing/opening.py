@@ -306,7 +306,6 @@ def _texts_in(data):
 
 
 def _short(value):
-    """As it may be shown."""
     words = repr(value)
     return words if len(words) <= 60 else f"{words[:57]}..."
 
