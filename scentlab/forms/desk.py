@@ -35,7 +35,7 @@ from scentlab.planning.sheets import write_sheets
 from scentlab.planning.shopping import shopping_list
 from scentlab.recording.address import panel_address
 from scentlab.recording.correcting import mend, stored_about
-from scentlab.recording.draft import keep_draft, read_draft
+from scentlab.recording.draft import drafted, keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import known_assessors, score_words, waiting, warmer_pieces
@@ -219,7 +219,8 @@ class RecordDesk:
         self.pours = PourForm(
             pours, done=self._store.rows("pours")["pour"], gone=unpoured(self._store),
             on_leave=partial(leave_out, self._store),
-            on_take=lambda pour: self._look(take_up(self._store, pour)), **self._saving("pours"))
+            on_take=lambda pour: self._look(take_up(self._store, pour)),
+            **self._saving("pours"), **drafted(bench.folder, "pours"))
         self.who = ChooseForm(
             "Who scores? Tap your code.", known_assessors(self._store), "assessor",
             said="{0} scores. The forms below are for {0}.")
@@ -278,12 +279,11 @@ class RecordDesk:
         return WarmingForm(on, assessor, kept, **self._saving("warmings"))
 
     def _paper(self, assessor):
-        form, folder = f"paper-{assessor}", self._bench.folder
         return PaperForm(
             waiting(self._store, assessor, looks_per_piece=self._looks, every_look=True),
             assessor, self._store.add_all,
             works_with_fragrance=assessor in self._plan.works_with_fragrance,
-            draft=read_draft(folder, form), on_change=lambda typed: keep_draft(folder, typed, form),
+            **drafted(self._bench.folder, f"paper-{assessor}"),
         )
 
 

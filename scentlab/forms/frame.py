@@ -21,6 +21,7 @@ from scentlab.forms.fields import (
     Chooser,
     Field,
     NotYet,
+    fill,
     make_button,
     note,
     plain_html,
@@ -166,6 +167,12 @@ class Form(w.VBox):
             self._say("error", f"NOT SAVED. {error}")
         else:
             self.message.value = note_of(error)
+
+    def _fill_again(self, fields, draft):
+        """Put into the fields what was typed before the page was loaded anew, and say so."""
+        fill(fields, draft)
+        if any(text for name, text in draft.items() if name in fields):
+            self._say("flag", "Typed earlier and not saved: look, and save.")
 
     def _watch(self, fields, action):
         for field in fields:

@@ -68,15 +68,15 @@ class PourForm(Form):
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
     beside the field is said which day is stored. What is likely a slip is stored by a second tap
-    only.
+    only. ``draft`` is what was typed before and not saved, ``on_change(draft)`` keeps it.
     """
 
     def __init__(self, planned, on_save, done=(), on_undo=None, gone=None, on_leave=None,
-                 on_take=None):
+                 on_take=None, draft=None, on_change=lambda _: None):
         super().__init__(on_save, on_undo)
         self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
         self._done, self._gone = set(done), dict(gone or {})
-        self._on_leave, self._on_take = on_leave, on_take
+        self._on_leave, self._on_take, self._on_change = on_leave, on_take, on_change
         self._chooser = self._chooser_of("pour", list(self._planned), self._show)
         self.pours = self._chooser.buttons
         self.fields = {c.name: Field(c.name, c, short=True, example=_example(c.name))
@@ -108,8 +108,11 @@ class PourForm(Form):
             side_by_side([self.fields["poured_on"], self.fields["note"]]),
             in_a_row([self.save, self.later, *([self.leave] if on_leave else [])]),
         ])
-        self._chooser.mark(self._next())
+        typed = draft if draft and draft["pour"] in set(self._planned) - self._done else {}
+        self._chooser.mark(typed.get("pour", self._next()))
         self._show()
+        self._fill_again(self.fields, typed)
+        self._watch(self.fields.values(), self._typed)
         self._lay_out(self.scale, self.message, in_a_row([self.undo]), self.planned_view,
                       self.timer, self._card, self.all)
 
@@ -201,6 +204,13 @@ class PourForm(Form):
             self._chooser.mark(self._next(pour))
         self._show()
 
+    def _typed(self):
+        texts = texts_of(self.fields)
+        if self._plan is not None:
+            self._on_change({**texts, "pour": self._plan["pour"], "poured_on":
+                             texts["poured_on"] or str(self._day(""))}
+                            if any(texts.values()) else {})
+
     def _postpone(self):
         self._chooser.mark(self._next(self._chooser.value))
         self.message.value = ""
@@ -264,6 +274,7 @@ class PourForm(Form):
         self._gone.pop(row["pour"], None)
         self._chooser.mark(self._next(row["pour"]))
         fill(self.fields, dict.fromkeys(set(self.fields) - set(_STAYS), ""))
+        self._on_change({})
         self.scale.turn(False)
         self._show()
         self.browser.send({"focus": "wax_g"})

@@ -24,6 +24,7 @@ from scentlab.forms.fields import (
     show_if,
     side_by_side,
     stacked,
+    texts_of,
 )
 from scentlab.forms.fields import shown as shown_text
 from scentlab.forms.frame import STYLE, Form, paragraphs
@@ -41,6 +42,7 @@ from scentlab.quick import (
     say_batch,
     weighed,
 )
+from scentlab.recording.draft import drafted
 from scentlab.recording.store import FILE_NAME
 from scentlab.schema import POURS, Column
 from scentlab.text import count_of
@@ -103,11 +105,12 @@ class QuickPlanForm(Form):
 
 
 class QuickWeightsForm(Form):
-    """What was weighed of each load of a pot, all saved by one tap; empty is as planned."""
+    """What was weighed of each load of a pot, all saved by one tap; empty is as planned.
+    ``draft`` is what was typed before and not saved, ``on_change(draft)`` keeps it."""
 
-    def __init__(self, left, on_save, on_undo, usual, said):
+    def __init__(self, left, on_save, on_undo, usual, said, draft=None, on_change=lambda _: None):
         super().__init__(on_save, on_undo)
-        self._left = left
+        self._left, self._usual, self._on_change = left, usual, on_change
         self.fields = {
             (what, n): Field(f"{what}-{n}", Column(what, "number", f"{say_batch(pour)}: {what}",
                                                    "g", 0, required=False), empty=grams,
@@ -124,7 +127,15 @@ class QuickWeightsForm(Form):
                    f"3 oz or 85 g; empty is as planned, {NEVER} says that a test batch will not be "
                    "poured.</p>"),
             side_by_side(self.fields.values()), self.save])
+        self._kept = {f"{what}-{left[n].pour}": f for (what, n), f in self.fields.items()}
+        self._fill_again(self._kept, draft or {})
+        self._watch(self.fields.values(), self._typed)
         self._lay_out(self._body, self.message, in_a_row([self.undo]))
+
+    def _typed(self):
+        texts, day = texts_of(self._kept), f"day-{self._left[0].pour}"
+        self._on_change({**texts, day: texts[day] or str(self._usual)}
+                        if any(texts.values()) else {})
 
     def _save(self):
         typed = read_all({name: field for name, field in self.fields.items()
@@ -146,9 +157,11 @@ class QuickWeightsForm(Form):
             self._store({"rows": rows, "gone": gone, "scale_g": typed["scale", 0],
                          "day": typed["day", 0]}, words, None)
             show_if(False, self._body)
+            self._on_change({})
 
     def _return_to(self, place):
         show_if(True, self._body)
+        self._typed()
 
 
 class QuickAnswerForm(Form):
@@ -239,8 +252,9 @@ class QuickPage(w.VBox):
         """Show what is to do now, as the record has it; ``answer`` stays where one is given."""
         self._show_units()
         check, left = self.check, self.check.left
-        self.weights = QuickWeightsForm(left, self._save_weights, self._undo_weights,
-                                        *check.pour_day) if left else None
+        self.weights = QuickWeightsForm(
+            left, self._save_weights, self._undo_weights, *check.pour_day,
+            **drafted(self._folder, "weights")) if left else None
         self._ask_grades()
         pots = len({p.pot for p in check.plan.pour_rows})
         self.sheets.value = "".join(

@@ -51,3 +51,9 @@ def keep_draft(folder, draft, form=""):
         return write_whole(path, text + "\n", private=True)
     except OSError as error:
         raise DraftError(f"what is typed is on this page only: {why_not(error)}") from error
+
+
+def drafted(folder, form):
+    """What such a form takes: its ``draft``, and an ``on_change`` that keeps the next one."""
+    return {"draft": read_draft(folder, form),
+            "on_change": lambda typed: keep_draft(folder, typed, form)}

@@ -22,7 +22,7 @@ from scentlab.forms.costs import CostsForm
 from scentlab.forms.frame import heading, listed, paragraphs
 from scentlab.forms.rules import RulesForm, SliderForm
 from scentlab.guide.showing import GUIDES
-from scentlab.recording.draft import keep_draft, read_draft
+from scentlab.recording.draft import drafted
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.screens.photos import photo_parts
@@ -218,8 +218,7 @@ def costs_form(analysis, bench):
     if blends.empty:
         return "No load can be given yet, so none can be weighed."
     return CostsForm(blends, lambda blend, **numbers: weigh(blend, Costs(**numbers)), costs_table,
-                     read_draft(folder, "costs"),
-                     lambda typed: keep_draft(folder, typed, "costs"))
+                     **drafted(folder, "costs"))
 
 
 def notes_html(analysis):

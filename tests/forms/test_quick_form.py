@@ -7,6 +7,7 @@ import pytest
 
 from scentlab.files import ROOT_VARIABLE
 from scentlab.forms.quick import quick_page
+from scentlab.recording.draft import read_draft
 from scentlab.recording.store import Store
 
 DAY, LATER = dt.date(2026, 11, 1), dt.date(2026, 11, 12)
@@ -161,6 +162,25 @@ def test_a_resend_of_the_tap_adds_no_second_pot(begun):
     pots = len({p.pot for p in page.check.plan.pour_rows})
     page.answer._heard({"key": "a" * 32, "press": "accept"})
     assert len({p.pot for p in page.check.plan.pour_rows}) == pots > 1
+
+
+def test_weights_that_are_typed_outlast_the_page_until_they_are_saved(begun):
+    folder, form = begun.check.store.folder, begun.weights
+    form.fields["wax", 1].value, form.fields["fragrance", 1].box.value = "3.1 oz", "0.21"
+    form = quick_page(folder, DAY + dt.timedelta(days=1)).weights
+    assert "Typed earlier and not saved" in form.message.value
+    assert form.fields["wax", 1].text == "3.1 oz" and form.fields["fragrance", 1].text == "0.21 oz"
+    assert form.fields["day", 0].text == str(DAY), "the day that was meant then"
+    form.fields["wax", 1].value = form.fields["fragrance", 1].value = ""
+    form.fields["day", 0].value = ""
+    assert quick_page(folder, DAY).weights.message.value == "", "nothing is typed"
+    form.fields["wax", 0].value = "2.8 oz"
+    form.save.click()
+    form.undo.click()
+    form = quick_page(folder, DAY).weights
+    assert form.fields["wax", 0].text == "2.8 oz", "what was undone is as if typed"
+    form.save.click()
+    assert read_draft(folder, "weights") == {}
 
 
 def test_a_folder_that_holds_something_is_left_alone(tmp_path):

@@ -112,6 +112,28 @@ def test_a_pour_is_logged_and_shown_once_the_page_is_brought_up_to_date(own):
     assert open_folds(page) == [] and f"<td>{name}</td>" in said(page)
 
 
+def test_weights_that_are_typed_outlast_the_page_until_they_are_saved(own):
+    folder, store = own
+    plan = keep_demo_plan(store)
+    name, other = plan.pours["pour"].iloc[1], plan.pours["pour"].iloc[2]
+    form = pour_page(folder).desk.pours
+    form.pours[name].click()
+    form.fields["wax_g"].box.value = "200"
+    day = form._day("")
+    form = pour_page(folder).desk.pours
+    assert "Typed earlier and not saved" in form.message.value and name in form.planned_view.value
+    assert form.fields["wax_g"].text == "200" and form.fields["poured_on"].text == str(day)
+    form.fields["fragrance_g"].value = f"{2 * plan.pours['load_pct'].iloc[1]:.1f}"
+    form.fields["room_temp_c"].value = "21"
+    form.save.click()
+    again = pour_page(folder).desk.pours
+    assert not again.message.value and not again.fields["room_temp_c"].text, "it is on record"
+    form.pours[other].click()
+    form.fields["wax_g"].value = "210"
+    log(store, plan.pours[plan.pours["pour"] == other])  # on a phone
+    assert not pour_page(folder).desk.pours.fields["wax_g"].text
+
+
 def test_a_pour_that_was_made_void_comes_back_and_is_left_out_by_a_tap(own):
     folder, store = own
     plan = keep_demo_plan(store)
