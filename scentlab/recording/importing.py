@@ -207,7 +207,8 @@ def _piece_rows(looks, store):
 
 def export_csvs(store: Store, folder: str | Path) -> list[Path]:
     """Write pours.csv, pieces.csv and throws.csv of the rows that stand, and warmings.csv,
-    pairs.csv, heats.csv, unpoured.csv and bleeds.csv where there are any.
+    pairs.csv, heats.csv, unpoured.csv and bleeds.csv where there are any. Pieces that are still to
+    be poured are left out: they are in the plan.
 
     Text cells that a spreadsheet would run as a formula get an apostrophe in front, which the
     import takes off again.
@@ -227,6 +228,9 @@ def export_csvs(store: Store, folder: str | Path) -> list[Path]:
     ['pours.csv', 'pieces.csv', 'throws.csv']
     """
     rows = {name: store.rows(name) for name in ("pieces", "grades", "throws", *IF_ANY)}
+    told = {pour for name in ("pours", "unpoured") for (pour,) in store.distinct(name, ("pour",))}
+    pieces = rows["pieces"]
+    rows["pieces"] = pieces[pieces["pour"].isin(told) | pieces["code"].isin(rows["grades"]["code"])]
     return export_rows({"pours": _with_limits(store), **rows}, folder)
 
 

@@ -209,6 +209,8 @@ def test_what_will_not_be_poured_comes_back_with_its_reason(empty, files, tmp_pa
             "pieces": [{"code": "300", "pour": "P03", "test": "sweat", "stress": "rest"}]}
     empty.save_plan(plan)
     import_csvs(empty, *files(), beyond_plan=True)
+    half = export_csvs(empty, tmp_path / "half")  # what is still to be poured is the plan's
+    assert import_csvs(Store.create(tmp_path / "elsewhere"), *half)["pours"] == 2
     leave_out(empty, "P03", "spilt, all of it")
     paths = {path.stem: path for path in export_csvs(empty, tmp_path / "exports")}
     for kept in (None, plan):
