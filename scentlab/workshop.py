@@ -12,11 +12,13 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
+from scentlab.amounts import keep_units, units_here
 from scentlab.files import shipped
 from scentlab.recording.importing import import_csvs
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 from scentlab.series import rule_of
+from scentlab.units import Shown
 
 EXPORTS_NAME = "exports"
 QUICK_TESTER = "A1"
@@ -40,6 +42,14 @@ def make_series(folder, title=None):
     with _all_or_nothing(Path(folder)) as place:
         Store.create(place, title=title or Path(folder).resolve().name)
     return Store.open(folder)
+
+
+def begin_series(folder, title=None):
+    """Make a maker's own series, which begins in the units of the series beside it."""
+    store, units = make_series(folder, title), units_here(Path(folder).resolve().parent)[0]
+    if units != Shown():
+        keep_units(units, folder, chosen=False)
+    return store
 
 
 def make_demo_series(folder: str | Path) -> Store:

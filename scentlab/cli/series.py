@@ -19,12 +19,12 @@ from scentlab.recording.progress import known_assessors, see_progress, waiting
 from scentlab.recording.store import Store
 from scentlab.recording.unpoured import unpoured_words
 from scentlab.schema import THROW_WORDS
-from scentlab.workshop import make_series
+from scentlab.workshop import begin_series
 
 
 def _new(arguments):
     folder = empty_folder(arguments.folder)
-    make_series(folder, title=arguments.title)
+    begin_series(folder, title=arguments.title)
     print(f"Made the series folder {folder}:")
     print("  series.sqlite    the record, empty so far")
     print("  exports/         for sheets, reports and tables")

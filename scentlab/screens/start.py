@@ -9,7 +9,7 @@ from pathlib import Path
 
 import ipywidgets as w
 
-from scentlab.amounts import keep_units, units_here
+from scentlab.amounts import units_here
 from scentlab.files import PAGES, file_link, link_html
 from scentlab.forms.fields import TABLES, Field, note, read_all, show_if
 from scentlab.forms.frame import Form, clock_of, listed
@@ -21,8 +21,8 @@ from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold
 from scentlab.text import count_of
-from scentlab.units import Shown, show_in
-from scentlab.workshop import EXPORTS_NAME, is_quick, make_demo_series, make_series, series_in
+from scentlab.units import show_in
+from scentlab.workshop import EXPORTS_NAME, begin_series, is_quick, make_demo_series, series_in
 
 DEMO_NAME = "demo-series"
 _MARKS = {"done": "✓", "now": "▶", "later": "○"}
@@ -172,9 +172,7 @@ class NewSeries(Form):
             raise ValueError("The series has no name yet: type a title.")
         place = (_inside(self._folder, given["name"]) if given["name"] else
                  _free_name(self._folder, named))
-        make_series(place, given["title"])
-        if (units := units_here(self._folder)[0]) != Shown():  # those of the series beside it
-            keep_units(units, place, chosen=False)
+        begin_series(place, given["title"])
         self._made()
 
     def _demo(self):

@@ -17,6 +17,7 @@ from types import SimpleNamespace
 import pytest
 
 from scentlab import cli, lab, workshop
+from scentlab.amounts import units_here
 from scentlab.choosing.analysis import analyse
 from scentlab.cli import frame
 from scentlab.cli.frame import STORE_NAME, CannotDo, program, working
@@ -24,7 +25,7 @@ from scentlab.cli.rules import read_rules
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
-from scentlab.units import say_load_oz
+from scentlab.units import Shown, say_load_oz
 
 ROOT = Path(__file__).parents[2]
 COMMANDS = (
@@ -111,6 +112,12 @@ def test_new_takes_an_empty_folder_and_its_name_as_title(run, tmp_path):
     folder.mkdir()
     assert run("new", folder)[0] == 0
     assert Store.open(folder).about()["title"] == "cedar"
+
+
+def test_a_new_series_is_in_the_units_of_those_beside_it(run, tmp_path):
+    run("quick", tmp_path / "fig", "--wax", "soft", "--oil", "fig", "--loads", "1, 2, 3 oz/lb")
+    assert run("new", tmp_path / "cedar")[0] == 0
+    assert units_here(tmp_path / "cedar") == (Shown("oz", "F"), "typed")
 
 
 @pytest.mark.parametrize("command", ["new", "demo"])
