@@ -89,8 +89,8 @@ def _dossier(analysis, bench):
     path = bench.exports / "dossier.html"
     batch = dossier_of(analysis, bench.store, path)
     return w.HTML(
-        f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print (nothing hidden)')}. "
-        "For another blend, and to name who checked it: <code>scentlab dossier</code>.</p>")
+        f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print (nothing hidden)')}</p>"
+        "<p>For another blend, and to name who checked it: <code>scentlab dossier</code>.</p>")
 
 
 def _answers(analysis, bench):

@@ -122,15 +122,21 @@ def test_all_is_named_large_enough_and_within_the_page(page, width):
         assert tag != "BUTTON" or hidden <= 1, (name, hidden)
 
 
-def test_what_the_answer_rests_on_is_within_a_narrow_page(page):
+def beyond(page, what):
+    """By how much each of what is shown lies beyond a narrow page."""
     page.set_viewport_size({"width": 390, "height": 844})
     page.wait_for_timeout(500)
-    beyond = page.evaluate("""() => {
+    found = page.evaluate("""what => {
         const edge = document.querySelector('.scent-page').getBoundingClientRect().right;
-        return [...document.querySelectorAll('.scent-rests :is(th, td)')].map(
-            e => e.getBoundingClientRect().right - edge); }""")
+        return [...document.querySelectorAll(what)].map(
+            e => e.getBoundingClientRect().right - edge); }""", what)
     page.set_viewport_size({"width": 1200, "height": 900})
-    assert len(beyond) > 10 and max(beyond) <= 1
+    return found
+
+
+def test_what_the_answer_rests_on_is_within_a_narrow_page(page):
+    found = beyond(page, ".scent-rests :is(th, td)")
+    assert len(found) > 10 and max(found) <= 1
 
 
 def test_another_blend_is_a_tap_away(page):
@@ -143,6 +149,8 @@ def test_another_blend_is_a_tap_away(page):
     page.wait_for_function(
         "([s, a]) => document.querySelector(s).ariaLabel !== a", arg=[shown, first])
     page.wait_for_selector("[class*='scent-press-blend-'] + [aria-pressed='true']")
+    page.wait_for_selector("text=/Trade-off at the tested loads/")
+    assert max(beyond(page, ".scent-page .widget-html-content")) <= 1, "a wide table scrolls alone"
 
 
 def test_kept_rules_come_back_when_the_page_is_brought_up_to_date(page, folder):
