@@ -6,6 +6,7 @@ import datetime as dt
 import html
 import re
 import tomllib
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -81,8 +82,8 @@ def scale_reading(text):
 
 def scale_field(name):
     """The field for what the scale shows under the check weight, in g or oz."""
-    column = POURS["scale_check_g"]
-    return Field(name, column, f"{capital(column.called)}, g or oz", read=scale_reading,
+    column = replace(POURS["scale_check_g"], unit="")  # a bare number says by its size which one
+    return Field(name, column, f"{capital(column.called)}, g or oz", read=scale_reading, other="g",
                  example="empty without one", short=True, wide=True)
 
 

@@ -167,10 +167,13 @@ def test_a_resend_of_the_tap_adds_no_second_pot(begun):
 def test_weights_that_are_typed_outlast_the_page_until_they_are_saved(begun):
     folder, form = begun.check.store.folder, begun.weights
     form.fields["wax", 1].value, form.fields["fragrance", 1].box.value = "3.1 oz", "0.21"
+    form.fields["scale", 0].box.value = "3.5"
     form = quick_page(folder, DAY + dt.timedelta(days=1)).weights
     assert "Typed earlier and not saved" in form.message.value
     assert form.fields["wax", 1].text == "3.1 oz" and form.fields["fragrance", 1].text == "0.21 oz"
     assert form.fields["day", 0].text == str(DAY), "the day that was meant then"
+    assert form.fields["scale", 0].read() == pytest.approx(99.22, abs=0.01)
+    form.fields["scale", 0].value = ""
     form.fields["wax", 1].value = form.fields["fragrance", 1].value = ""
     form.fields["day", 0].value = ""
     assert quick_page(folder, DAY).weights.message.value == "", "nothing is typed"
