@@ -93,12 +93,13 @@ def plan_asked(texts, folder, today, seed=None):
         )
     said = []
     for load, words, end in (
-            (wax.limit_load_pct, "limit", ": for testing, not for sale"),
-            (wax.recommended_load_pct, "recommended load", "")):
+            (wax.limit_load_pct, "the wax maker's limit", ": for testing, not for sale"),
+            (fragrance.limit_load_pct, "the regulatory limit", ": for testing, not for sale"),
+            (wax.recommended_load_pct, "the wax maker's recommended load", "")):
         over = sum(p.load_pct > (load or 100) + 1e-9 for p in plan.pour_rows)
-        if over and not said:
-            said = [f"{over} of {len(plan.pour_rows)} loads are over the wax maker's {words}, "
-                    f"{say_load_oz(load)}{end}."]
+        if over and (end or not said):
+            said.append(f"{over} of {len(plan.pour_rows)} loads are over {words}, "
+                        f"{say_load_oz(load, sold=True)}{end}.")
     if known:
         taken = " and ".join(row["name"] for row in known)
         said.append(f"From the shelf, where nothing else is typed: {taken}.")
@@ -192,8 +193,7 @@ class QuickCheck:
         return self.store.add("pours", {
             "pour": pour.pour, "pot": pour.pot, "blend": pour.blend,
             "poured_on": poured_on or self.today,
-            "wax_g": wax_g, "fragrance_g": fragrance_g, "scale_check_g": scale_check_g,
-            "limit_load_pct": pour.limit_load_pct, **more,
+            "wax_g": wax_g, "fragrance_g": fragrance_g, "scale_check_g": scale_check_g, **more,
         }, key)
 
     def leave_out(self, pour, key=None):
@@ -320,7 +320,7 @@ class QuickCheck:
                          "spare" for p in pots)
         over = sum(p.test_only for p in plan.pour_rows if p.pot in pots)
         return f"{melt[:1].upper()}{melt[1:]}." + (
-            f" {count_of(over, 'load')} over the wax maker's limit: for testing, not for sale."
+            f" {count_of(over, 'load')} over a limit: for testing, not for sale."
             if over else "")
 
 

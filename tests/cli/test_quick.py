@@ -8,9 +8,11 @@ import pytest
 from scentlab.cli import main
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.plan import make_plan
-from scentlab.planning.quick import grow_plan
+from scentlab.planning.quick import grow_plan, quick_plan
 from scentlab.planning.rules import PieceNumbers
-from scentlab.quick import QuickCheck
+from scentlab.quick import QuickCheck, plan_asked
+from scentlab.recording.reading import read_series
+from scentlab.recording.shelf import plan_rows, put_on_shelf
 from scentlab.recording.store import Store
 from scentlab.workshop import make_series
 
@@ -412,3 +414,22 @@ def test_a_spilled_batch_is_not_counted_as_stored(tmp_path, capsys, answers):
     typed += [""] * 7
     quick(folder, day="2026-11-13")
     assert "5 of 6 test batches are stored." in capsys.readouterr().out
+
+
+def test_a_fragrance_with_a_limit_of_its_own_is_no_limit_of_the_wax(tmp_path):
+    """A limit of 5 g in 100 g of product is 5 g with 95 g of wax: 5.263 % of wax."""
+    known = quick_plan(Wax("soft", limit_load_pct=10.0), Fragrance("fig", limit_content_pct=5.0),
+                       [4.0, 6.0], start="2026-03-02", seed=1)
+    put_on_shelf(tmp_path, plan_rows(known.to_dict()))
+    day = dt.date(2026, 3, 2)
+    plan, said = plan_asked({"wax": "soft", "oil": "fig", "loads": "3, 4, 6, 9 %"},
+                            tmp_path / "fig", day)
+    assert ("2 of 4 loads are over the regulatory limit, 5.2 % (0.83 oz/lb): for testing, not for "
+            "sale.") in said
+    check = QuickCheck.begin(tmp_path / "fig", plan, dt.date(2026, 4, 1))
+    for pour in check.left:
+        check.log(pour, pour.wax_g, pour.fragrance_g, poured_on=day)
+    for piece in check.due().to_dict("records"):
+        check.grade(piece, 0)
+    assert read_series(check.store).limits == {"soft": 10.0}
+    assert ", but the regulatory limit is 5.2 % (0.83 oz/lb). " in check.answer()[0][0]
