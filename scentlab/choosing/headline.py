@@ -67,7 +67,7 @@ def highest_safe(row, found, evidence, say=say_percent_of_wax):
         content = evidence.about(row["blend"])["limit_content_pct"]
         limits[REGULATORY] = load_from_content(content)
     limit = limits.get(row["held_by"])
-    held = "" if limit is None else f", but {row['held_by']} is {say_load_oz(limit)}"
+    held = "" if limit is None else f", but {row['held_by']} is {say_load_oz(limit, sold=True)}"
     return f"highest safe load: {words}{high}{held}"
 
 

@@ -127,7 +127,7 @@ def _load_words(plan):
     if limit is None:
         return f"{said}; the wax maker's limit is not known, look at its sheet."
     whose = "the limit of the fragrance" if limit == of_oil else "the wax maker's limit"
-    held = f"{whose}, {say_load_oz(limit)}"
+    held = f"{whose}, {say_load_oz(limit, sold=True)}"
     return (f"{said}; over {held}, test only, not for sale: {beyond}." if over else
             f"{said}; none is over {held}.")
 

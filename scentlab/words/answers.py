@@ -18,7 +18,13 @@ from scentlab.materials import say_lot
 from scentlab.results import say_rule
 from scentlab.schema import WARMTH
 from scentlab.text import capital
-from scentlab.units import in_maker_units, load_from_content, say_load_oz, say_points
+from scentlab.units import (
+    content_from_load,
+    in_maker_units,
+    load_from_content,
+    say_load_oz,
+    say_points,
+)
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -127,7 +133,7 @@ def _facts(analysis, best, without):
     yield "Wax maker", tuple(_limit_words(series, best))
     legal = _regulatory_load(series.blends, blend)
     if legal not in (None, np.inf) and not best["limit_load_pct"] <= legal:
-        said = say_loads(legal)
+        said = _say_legal(legal)
         yield "Regulatory limit", ("", said, f", {said.content}")
     throw = THROW_WORDS[rules.throw_kind]
     if is_missing(best["throw"]):
@@ -260,7 +266,18 @@ def regulatory_limit(blends, blend):
     legal = _regulatory_load(blends, blend)
     if legal is None:
         return MISSING
-    return say_both(legal) if legal < np.inf else "none below 100 % of total"
+    if legal == np.inf:
+        return "none below 100 % of total"
+    said = _say_legal(legal)
+    return f"{said}, {said.content}"
+
+
+def _say_legal(legal):
+    """The fragrance's limit as a load, down, for who weighs by it must not pass it, with the
+    content that it is."""
+    said = say_loads(legal, sold=True)
+    said.content = f"{content_from_load(legal):.4g} % of the finished piece"
+    return said
 
 
 def _regulatory_load(blends, blend):

@@ -100,6 +100,8 @@ class TestCaps:
         assert (pick.table["load_pct"] > limit - 0.1).all()
         assert (content_from_load(pick.table["load_pct"].to_numpy()) <= content).all()
         assert set(pick.table["held_by"]) == {"the regulatory limit"}
+        # 6.383 % is said no higher than it is.
+        assert "but the regulatory limit is 6.3 % (1 oz/lb). " in pick.sentences["soft"]
 
     def test_never_above_the_loads_whose_throw_was_scored(self, analysis):
         throw = analysis.throw
