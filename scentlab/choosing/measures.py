@@ -145,7 +145,7 @@ def _seen(fit, blend, load, rules, stress):
     under = own[own["stress"] == stress]
     stressed = below[below["stress"] == stress]
     near = int(under.loc[under["load_pct"] >= load - _NEAR / 2, "n"].sum())
-    dry = near and (under["n"] == under["g0"]).all()
+    dry = near and (own["n"] == own["g0"]).all()
     return {
         "pieces_below": int(below["n"].sum()), "stressed_below": int(stressed["n"].sum()),
         "wet_below": int(below["wet"].sum()), "stressed_wet": int(stressed["wet"].sum()),

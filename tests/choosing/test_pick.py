@@ -15,6 +15,7 @@ from scentlab.choosing.so_far import loads_so_far
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.fitting.throw import throw_draws
 from scentlab.results import FitError
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 from scentlab.units import content_from_load, load_from_content
 
 ALL_THROW = {"throw_loss": 0.1}  # the least that may be given up
@@ -366,3 +367,12 @@ def test_the_highest_load_that_a_limit_admits():
     """6.25 and 9.375 % are 1 and 1.5 oz to the pound; what nobody types goes down to a tenth."""
     loads = (6.25, 9.375, 7.99, 9.8342, 6.1, 6.382978723404255)
     assert [_highest_within(x) for x in loads] == [6.25, 9.375, 7.99, 9.8, 6.1, 6.3]
+
+
+def test_sweat_of_pieces_kept_otherwise_is_not_told_as_none():
+    layout = even_layout(["soft"], [6, 8, 10], pots=2, sweat=2, sweat_heat=2)
+    series = simulate_series(layout, Truth({"soft": BlendTruth(20.0)}), seed=1)
+    wet = (series.grades["stress"] == "rest") & (series.grades["load_pct"] > 9)
+    series = replace(series, grades=series.grades.assign(grade=np.where(wet, 3, 0)))
+    pick = analyse(series, Rules(stress="heat"), draws=200, precise=None).pick
+    assert row(pick)["load_pct"] > 0 and "No piece sweated" not in pick.sentence
