@@ -95,7 +95,7 @@ def find_ceiling(fit, rules=None, blends=None):
     rules = rules or Rules()
     if rules.stress not in (None, *fit.stresses):
         return _without_answer(find_ceiling(fit, replace(rules, stress=None)), rules.stress)
-    every, fit, stress = fit, at_sale(fit, rules), rules.stress or fit.stresses[-1]
+    every, fit, stress = fit, at_sale(fit, rules), rules.stress or fit.harshest
     draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     rows, notes = [], _unseen_note(fit, rules.limit_grade)
     for blend in blends or fit.blends:
@@ -146,8 +146,8 @@ def _unseen_note(fit, limit_grade):
     ]
 
 
-def _of_blend(blend, counts, draws, fit, rules, stress):
-    weights, counts = fit.weights, counts[counts["stress"] == stress]
+def _of_blend(blend, own, draws, fit, rules, stress):
+    weights, counts = fit.weights, own[own["stress"] == stress]
     places = (1.0 - rules.confidence, 0.05, 0.5, 0.95)
     quantile, lower, middle, upper = map(float, weighted_quantile(draws, weights, places))
     row = {
@@ -171,7 +171,7 @@ def _of_blend(blend, counts, draws, fit, rules, stress):
     if quantile < lowest:
         return row, [_why_none(blend, counts, lowest, rules)]
     ceiling = min(quantile, highest)
-    dry = int((counts["n"] - counts["g0"]).sum()) == 0
+    dry = bool((own["n"] == own["g0"]).all())
     row |= {
         "ceiling_load_pct": ceiling,
         "state": OPEN_ABOVE if quantile >= highest else DRY if dry else INSIDE,

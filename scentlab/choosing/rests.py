@@ -121,7 +121,7 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
         rows += [
             (blend, *found) for found in (
                 *_ungraded(planned, blend),
-                _storage(own, stress, series.plan), *_otherwise(own, stress, rules),
+                _storage(own, stress, series.plan, rules), *_otherwise(own, stress, rules),
                 *_heat(own, stress, series),
                 _age(own, stress, rules, (loads or {}).get(blend)), _pots(own, stress),
                 _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
@@ -175,15 +175,18 @@ def _ungraded(pieces, blend):
              f"{words} {verb} not graded yet, so the answer may change", -2)]
 
 
-def _storage(own, stress, plan):
+def _storage(own, stress, plan, rules):
     words, seen = stress_words(stress, plan), set(own["stress"])
     if stress not in seen:
         return "storage", f"no piece {words}", f"no piece was inspected {words}", 0
     unrecorded = _unrecorded_storage(own)
     if stress == "heat":
         return "storage", words, unrecorded, 0
-    asked = "heat-cycled pieces do not count here" if "heat" in seen else "not tested in heat"
-    kept = unrecorded or "room temperature only"
+    kept, asked = unrecorded or "room temperature only", "not tested in heat"
+    if "heat" in seen:
+        asked = "heat-cycled pieces do not count here"
+        if rules.stress is None:
+            kept, asked = unrecorded or words, "these pieces sweated earlier than heat-cycled ones"
     return "storage", kept, f"{kept}: {asked}", 0
 
 

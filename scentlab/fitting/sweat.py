@@ -50,6 +50,8 @@ MOST_HELD, MOST_HELD_OF_POTS = 20, 40
 PRECISE = 0.03
 # A variance that each free parameter may have about the peak, to set out with.
 _ROUGHLY = 0.15
+# How sure it must be that heated pieces sweat later than others, for these to decide.
+GENTLER = 0.8
 # A link of less weight than this cannot move the ceiling by much, however badly drawn.
 MATTERS = 0.1
 # Few series can tell the links apart, so that the belief counts: the symmetrical one is the
@@ -77,6 +79,8 @@ class SweatFit(Result):
     looks : DataFrame, the settled looks: a row per piece, stress and age.
     prior : dict, the priors in words.
     told : dict of pot to the log-likelihood (S,) of its looks under each draw.
+    harshest : str, the stress that decides where none is named: heat, unless pieces of every blend
+        were kept at rest, too, and are likely to sweat earlier there.
     alone : SweatFit with nothing borrowed from other series, where this one borrows.
     """
 
@@ -96,6 +100,7 @@ class SweatFit(Result):
     looks: pd.DataFrame
     prior: dict
     told: dict
+    harshest: str
     notes: tuple = ()
     alone: SweatFit | None = None
 
@@ -232,9 +237,17 @@ def fit_sweat(
     return SweatFit(
         blends, stresses, **drawn, counts=count_pours(looks), tested=tested,
         ages=(float(looks["age_days"].min()), float(looks["age_days"].max())), looks=looks,
-        prior=describe_prior(prior, blends),
+        prior=describe_prior(prior, blends), harshest=_harshest(looks, stresses, models[0], drawn),
         notes=notes + centre_notes + evidence_notes(looks, blends) + drawn_notes,
     )
+
+
+def _harshest(looks, stresses, model, drawn):
+    """Which stress decides where none is named, as :class:`SweatFit` has it."""
+    first, last = stresses[0], stresses[-1]
+    everywhere = (looks["stress"] == first).groupby(looks["blend"]).any().all()
+    gentler = model.take(drawn["draws"], "stress")[:, -1:] < 0
+    return first if everywhere and (drawn["weights"] @ gentler > GENTLER).any() else last
 
 
 def _draw(models, believed, draws, seed, precise, ranges):
@@ -517,7 +530,7 @@ def _describe_capacities(prior, blends):
 
 def _stress_place(fit, stress):
     """Place of a stress among those of a fit; None means the harshest that was tested."""
-    stress = stress or fit.stresses[-1]
+    stress = stress or fit.harshest
     if stress not in fit.stresses:
         asked, graded = (" and ".join(STRESS_WORDS.get(s, s) for s in names)
                          for names in ([stress], fit.stresses))
@@ -567,7 +580,7 @@ def at_age(fit, days, stress=None):
     """
     if days is None or not fit.model.aged:
         return fit
-    days = next_look(fit.looks[fit.looks["stress"] == (stress or fit.stresses[-1])], max(days, 0.5))
+    days = next_look(fit.looks[fit.looks["stress"] == (stress or fit.harshest)], max(days, 0.5))
     if not days < fit.ages[1]:
         return fit
     younger = np.log2(fit.ages[1] / days) * fit.named["ageing"]

@@ -345,7 +345,7 @@ def sweat_figure(fit, blend, limit_grade=2, risk=None):
     """Risk of sweat over load with the share of pieces in each test batch that reached the grade,
     under the harshest stress."""
     own = of_blend(fit.counts, blend)
-    stress = [s for s in fit.stresses if (own["stress"] == s).any()][-1]
+    stress = max(own["stress"], key=lambda s: (s == fit.harshest, s == "heat"))
     counts = own[own["stress"] == stress]
     curve = _curve(sweat_risk(fit, blend, _grid(_loads(counts)), limit_grade, stress), "risk")
     return figure(f"{blend}: sweat", _loads(counts), [

@@ -8,7 +8,7 @@ from scipy import stats
 
 from scentlab.choosing.ceiling import DRY, INSIDE, NONE, OPEN_ABOVE, UNLIKELY, find_ceiling
 from scentlab.choosing.rules import Rules
-from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
+from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws, sweat_risk
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.units import content_from_load
 
@@ -202,6 +202,24 @@ class TestInsideTheTestedLoads:
         assert "No piece of hard was graded after heat, so it has no highest safe load there." in (
             ceiling.notes
         )
+
+    def test_pieces_that_sweat_earlier_at_room_temperature_decide(self, looks_of):
+        """Heat here dries pieces, by 4 points; where a blend has no others, heat decides."""
+        frame = looks_of(lambda b, k, x, s, i: 3 if x - 4 * (s == "heat") > 10 else 0,
+                         blends=("soft", "hard"), heat=True)
+        fit = quick_fit(frame)
+        found, heat = find_ceiling(fit), find_ceiling(fit, Rules(stress="heat"))
+        assert found.stress == "rest" and found.of("soft")["ceiling_load_pct"] < 11
+        assert heat.of("soft")["ceiling_load_pct"] > found.of("soft")["ceiling_load_pct"] + 2
+        assert sweat_risk(fit, "soft", [11.0]).equals(sweat_risk(fit, "soft", [11.0], 2, "rest"))
+        lacking = frame[(frame["blend"] == "soft") | (frame["stress"] == "heat")]
+        assert find_ceiling(quick_fit(lacking)).stress == "heat"
+
+    def test_sweat_of_pieces_kept_otherwise_is_no_series_without_sweat(self, looks_of):
+        frame = looks_of(lambda b, k, x, s, i: 3 * (s == "rest" and x > 15 and i == 0), heat=True)
+        found = find_ceiling(quick_fit(frame), Rules(stress="heat"))
+        assert found.of("soft")["state"] == INSIDE and "No piece of soft sweated" not in "".join(
+            found.notes)
 
     def test_loads_tested_under_the_deciding_stress_are_what_counts(self, looks_of):
         """Heat was tried up to 10 only: the ceiling in heat does not pass 10."""

@@ -106,6 +106,9 @@ def test_room_temperature_asked_for_although_heat_was_tested(looked):
     rests = find_rests(replace(series, grades=grades), Rules(stress="rest"), "rest")
     assert rests.headline("soft") == (
         "Room temperature only: heat-cycled pieces do not count here.")
+    rests = find_rests(replace(series, grades=grades), Rules(), "rest")
+    assert rests.headline("soft") == (
+        "At room temperature: these pieces sweated earlier than heat-cycled ones.")
 
 
 def test_several_ages(looked):
