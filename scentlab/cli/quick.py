@@ -17,6 +17,7 @@ from scentlab.cli.frame import (
 )
 from scentlab.materials import Refusal
 from scentlab.quick import ASKED, NEVER, QuickCheck, plan_asked, say_batch, weighed
+from scentlab.recording.pouring import scale_words
 from scentlab.recording.records import heat_problem
 from scentlab.recording.unpoured import unpoured, unpoured_words
 from scentlab.schema import HEATS, POURS, SWEAT_GRADES
@@ -144,7 +145,10 @@ def _log_pours(check):
     sure = False
     while not sure:
         day = _day("Poured on", *check.pour_day, check.today)
-        checked, heat = _scale_check(), _temperatures()
+        checked = _scale_check()
+        if words := scale_words(checked):
+            print(f"  {words}")
+        heat = _temperatures()
         sure = all(_sure(words) for words in check.doubts(
             left[0], poured_on=day, scale_check_g=checked, **heat))
 

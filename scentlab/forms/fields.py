@@ -14,7 +14,7 @@ import ipywidgets as w
 
 from scentlab.amounts import AmountError, as_typed, other_form, other_loads, read_cell
 from scentlab.materials import Refusal
-from scentlab.recording.pouring import with_scale_unit
+from scentlab.recording.pouring import scale_words, with_scale_unit
 from scentlab.schema import ONE_DAY, POURS, Column, check_clock
 from scentlab.text import capital
 from scentlab.units import ounces_per_pound_from_load
@@ -81,10 +81,22 @@ def scale_reading(text):
 
 
 def scale_field(name):
-    """The field for what the scale shows under the check weight, in g or oz."""
+    """The field for what the scale shows under the check weight, in g or oz; it says if that is
+    off."""
     column = replace(POURS["scale_check_g"], unit="")  # a bare number says by its size which one
-    return Field(name, column, f"{capital(column.called)}, g or oz", read=scale_reading, other="g",
-                 example="empty without one", short=True, wide=True)
+    field = Field(name, column, f"{capital(column.called)}, g or oz", read=scale_reading, other="g",
+                  example="empty without one", short=True, wide=True)
+
+    def tell(_):
+        field.tell()
+        with contextlib.suppress(FieldError):  # which is said there
+            if words := scale_words(field.read()):
+                field.tell(note("flag", words))
+
+    # The first digits of a number are another number: judged when it is typed whole.
+    field.box.continuous_update = False
+    field.box.observe(tell, "value")
+    return field
 
 
 def read_day(text, what):

@@ -33,7 +33,7 @@ from scentlab.recording.pouring import (
     usual_day,
 )
 from scentlab.recording.unpoured import unpoured_words
-from scentlab.schema import CHECK_G, POURS, SCALE_OFF, WARMTH, check_row
+from scentlab.schema import POURS, WARMTH, check_row
 from scentlab.units import (
     say_load,
     say_load_oz,
@@ -86,11 +86,9 @@ class PourForm(Form):
                                short=True),
             "note": Field("note", POURS["note"], short=True, wide=True),
             "scale_check_g": scale_field("scale_check_g")}
-        # The first digits of a number are another number: judged when it is typed whole.
-        self.fields["scale_check_g"].box.continuous_update = False
         self._watch([self.fields["poured_on"]], self._tell_day)
         self._watch([self.fields["wax_g"], self.fields["fragrance_g"]], self._tell_load)
-        self._watch([self.fields["scale_check_g"]], self._tell_scale)
+        self._watch([self.fields["scale_check_g"]], lambda: self.scale.say())
         self.planned_view, self.load, self.day = w.HTML(), w.HTML(), self.fields["poured_on"].said
         self.timer = KitchenTimer()
         self.save = self._button("Save this test batch", "save", self._save, saves=True)
@@ -154,20 +152,6 @@ class PourForm(Form):
         self.all.say()
         self._tell_load()
         self._tell_day()
-
-    def _tell_scale(self):
-        field = self.fields["scale_check_g"]
-        field.tell()
-        try:
-            shown = field.read()
-        except FieldError:
-            return  # which is said there
-        off = 0.0 if shown is None else shown / CHECK_G - 1.0
-        if abs(off) >= SCALE_OFF:
-            field.tell(note("flag", f"The scale reads {abs(100 * off):.1f} % too "
-                            f"{'much' if off > 0 else 'little'}, and so does every weight of "
-                            "fragrance: set it right before you pour."))
-        self.scale.say()
 
     def _card_html(self):
         if not self._planned:

@@ -4,7 +4,15 @@ import re
 
 import pandas as pd
 
-from scentlab.schema import FAR_OFF, HEATS, POURS, YEAR_OFF, impossible_load
+from scentlab.schema import (
+    CHECK_G,
+    FAR_OFF,
+    HEATS,
+    POURS,
+    SCALE_OFF,
+    YEAR_OFF,
+    impossible_load,
+)
 from scentlab.text import capital
 from scentlab.units import (
     in_maker_units,
@@ -48,6 +56,18 @@ def possible_load(fragrance_g, wax_g):
         raise ValueError(f"{say_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for "
                          "a slipped decimal point, or for the two weights the wrong way round.")
     return load_from_weights(fragrance_g, wax_g)
+
+
+def scale_words(shown_g):
+    """What is wrong with a scale that shows so much under the check weight, '' for nothing.
+
+    >>> scale_words(None), scale_words(100.9), scale_words(85.0)[:36]
+    ('', '', 'The scale reads 15.0 % too little, a')
+    """
+    off = 0.0 if shown_g is None else shown_g / CHECK_G - 1.0
+    return "" if abs(off) < SCALE_OFF else (
+        f"The scale reads {abs(100 * off):.1f} % too {'much' if off > 0 else 'little'}, and so "
+        "does every weight of fragrance: set it right before you pour.")
 
 
 def with_scale_unit(text):

@@ -140,9 +140,10 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
 def test_a_spilled_batch_is_not_asked_for_again(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED)
-    typed += ["", "", "", "x", "u", "", "", "", "", "", "", "x"]
+    typed += ["", "3.3", "", "x", "u", "", "", "", "", "", "", "x"]
     quick(folder)
     said = capsys.readouterr().out
+    assert "The scale reads 6.4 % too little" in said
     assert "x says that it will not be poured" in said
     assert "3 of 4 test batches are stored; P01-4 will not be poured." in said
     assert "9 pieces are not graded yet" in said

@@ -173,6 +173,8 @@ def test_weights_that_are_typed_outlast_the_page_until_they_are_saved(begun):
     assert form.fields["wax", 1].text == "3.1 oz" and form.fields["fragrance", 1].text == "0.21 oz"
     assert form.fields["day", 0].text == str(DAY), "the day that was meant then"
     assert form.fields["scale", 0].read() == pytest.approx(99.22, abs=0.01)
+    form.fields["scale", 0].box.value = "3.2"
+    assert "The scale reads 9.3 % too little" in form.fields["scale", 0].said.value
     form.fields["scale", 0].value = ""
     form.fields["wax", 1].value = form.fields["fragrance", 1].value = ""
     form.fields["day", 0].value = ""
