@@ -148,8 +148,18 @@ def _facts(analysis, best, without):
     if today is not None:
         words = saving_words(best["saving_per_1000"], today, series.currency)
         yield "Cost of wax and fragrance", (f"{capital(words)}.",)
+    if said := "; ".join(_without_load(analysis)):
+        yield "No load for", (f"{said}.",)
     yield "Lots", (_lot_words(series, blend),)
     yield "Not tested", (", ".join(_not_tested(analysis, blend, best["load_pct"])) + ".",)
+
+
+def _without_load(analysis):
+    """The blends beside the best for which no load is given, and why."""
+    why = dict(analysis.pick.table[["blend", "reason"]].to_numpy())
+    given = set(_picked(analysis)["blend"])
+    return [f"{blend} ({why.get(blend, 'no sweat grade yet').split(':')[0]})"
+            for blend in analysis.series.blends["blend"] if blend not in given]
 
 
 def _without_a_pot(without, blend, safe):

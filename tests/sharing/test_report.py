@@ -183,6 +183,19 @@ def test_what_was_not_tested_follows_the_records(analysis):
     assert load != poured
 
 
+def test_blends_without_a_load_stand_beside_the_answer(analysis):
+    assert "No load for" not in dict(answers.headline(analysis)["facts"])
+    table, blends = analysis.pick.table.copy(), analysis.series.blends
+    other = table["blend"].iloc[-1]
+    table.loc[table.index[-1], ["load_pct", "reason"]] = np.nan, "no tested load qualifies: none"
+    more = dataclasses.replace(
+        analysis, pick=dataclasses.replace(analysis.pick, table=table),
+        series=dataclasses.replace(
+            analysis.series, blends=pd.concat([blends, blends.iloc[:1].assign(blend="third")])))
+    assert dict(answers.headline(more)["facts"])["No load for"] == (
+        f"{other} (no tested load qualifies); third (no sweat grade yet).",)
+
+
 def test_whose_maximum_it_is(analysis):
     """The demo: creamy wax 10 %, firm wax 12 %; a blend takes the lower."""
     best = analysis.pick.table.iloc[0].copy()
