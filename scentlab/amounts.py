@@ -280,6 +280,7 @@ READERS = {
     "g": (read_weight, "g"), "°C": (read_temperature, "C"), "% of wax": (read_load, "%"),
     "% of total": (read_content, "%"), "min": (read_minutes, "min"), "%": (read_percent, "%"),
     "h": (lambda text, unit: read_minutes(text, unit) / 60.0, "h"), "per kg": (read_price, "kg"),
+    "g per 100 g of wax": (read_load, "%"), "g in 100 g of finished product": (read_content, "%"),
 }
 
 

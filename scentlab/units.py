@@ -382,7 +382,7 @@ def say_one_temperature(degrees_c):
 
 def say_in(value, unit):
     """A value of a column in its unit, a weight and a temperature in the maker's alone."""
-    say = {"g": say_weighed, "°C": say_one_temperature}.get(unit)
+    say = {"g": say_weighed, "°C": say_one_temperature, "g per 100 g of wax": say_load_oz}.get(unit)
     return say(value) if say else f"{value:g} {unit}"
 
 

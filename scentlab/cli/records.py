@@ -16,7 +16,13 @@ from scentlab.cli.frame import (
     understood,
 )
 from scentlab.planning.rules import HEAT_HINTS
-from scentlab.recording.correcting import mend, refuse_what_cannot_be, said_of, stored_about
+from scentlab.recording.correcting import (
+    mend,
+    refuse_what_cannot_be,
+    said_of,
+    say_now,
+    stored_about,
+)
 from scentlab.recording.importing import FILES, dry_run, export_csvs, export_rows
 from scentlab.recording.matching import Source, match_by_heading, units_of
 from scentlab.recording.photos import MOST_BYTES, add_photo, choose_photo
@@ -86,11 +92,14 @@ def _entries(arguments):
 
 def _correct(arguments):
     changes = dict(_change(arguments.table, text) for text in arguments.column)
-    receipt = mend(Store.open(arguments.folder), arguments.table, arguments.entry, changes,
-                   arguments.reason)
+    store = Store.open(arguments.folder)
+    receipt = mend(store, arguments.table, arguments.entry, changes, arguments.reason)
+    now = store.entry(arguments.table, receipt.entry_id)
     print(
-        f"{arguments.table} {arguments.entry}: corrected by entry {receipt.entry_id}; the old one "
-        "stays in the history", *said_of(changes), sep="\n",
+        f"{arguments.table} {arguments.entry}: corrected by entry {receipt.entry_id}, now "
+        f"{say_now(arguments.table, {n: now[n] for n in changes})}; the old one stays in the "
+        "history",
+        *said_of(changes), sep="\n",
     )
 
 
@@ -99,7 +108,7 @@ def _change(table, text):
     if not equals or not name:
         raise CannotDo(f"{text!r} is not understood; write it as column=value, such as grade=2")
     unit = next((c.unit for c in RECORDS[table].columns if c.name == name), "")
-    if unit in READERS and re.search(r"\d.*[A-Za-z°]", value):
+    if unit in READERS and re.search(r"\d.*[A-Za-z°%]", value):
         value = str(amount(name, unit, value))
     return name, value
 

@@ -4,7 +4,7 @@ import ipywidgets as w
 
 from scentlab.forms.fields import Field, in_a_row, note, shown, stacked, text_column
 from scentlab.forms.frame import Form, heading
-from scentlab.recording.correcting import said_of
+from scentlab.recording.correcting import said_of, say_now
 from scentlab.recording.records import RECORDS
 
 LABELS = {"piece": "Blind code of the piece", "pour": "Name of the pour"}
@@ -66,8 +66,8 @@ class CorrectForm(Form):
         # An empty text is for the store to judge.
         changes = {n: f.read() if f.text else "" for n, f in changed.items()}
         self._on_mend(entry.table, entry.entry_id, changes, self.reason.value, self._key)
-        said = ", ".join(f"{f.column.called} {shown(changes[n])}" for n, f in changed.items())
-        self._done(" ".join([f"Corrected: {entry.words}; now {said}. The old entry stays in the "
+        now = say_now(entry.table, changes)
+        self._done(" ".join([f"Corrected: {entry.words}; now {now}. The old entry stays in the "
                              "history.", *said_of(changes)]))
 
     def _drop(self):

@@ -109,6 +109,18 @@ def mend(store, table, entry_id, changes, reason, key=None):
     return store.correct(table, entry_id, changed, key=key, reason=why)
 
 
+def say_now(table, values):
+    """What the columns of a table are now, in the maker's units."""
+    return ", ".join(f"{column.called} {_say(value, column.unit)}" for name, value in values.items()
+                     for column in [RECORDS[table][name]])
+
+
+def _say(value, unit):
+    if isinstance(value, float):
+        return say_in(value, unit) if unit else f"{value:g}"
+    return "not known" if value in (None, "") else str(value)
+
+
 def said_of(changes):
     """What beside the entry itself a correction of these columns changes, as sentences."""
     return [LIMIT_COUNTS] if any(name.startswith("limit_") for name in changes) else []

@@ -17,7 +17,7 @@ from types import SimpleNamespace
 import pytest
 
 from scentlab import cli, lab, workshop
-from scentlab.amounts import units_here
+from scentlab.amounts import keep_units, units_here
 from scentlab.choosing.analysis import analyse
 from scentlab.cli import frame
 from scentlab.cli.frame import STORE_NAME, CannotDo, program, working
@@ -416,13 +416,29 @@ def scored(empty):
     return empty
 
 
+@pytest.mark.parametrize("typed, said", [
+    ("limit_load_pct=1.2 oz/lb", "wax maker's highest load for the blend 1.2 oz/lb (7.5 %)"),
+    ("limit_load_pct=1.2", "wax maker's highest load for the blend 0.19 oz/lb (1.2 %)"),
+    ("limit_content_pct=9 %", "regulatory limit of the fragrance 9 g in 100 g of finished product"),
+    ("wax_g=7 oz", "wax weighed 7 oz"), ("note=", "anything that was seen not known"),
+])
+def test_a_correction_says_what_holds_now_in_the_units_of_the_folder(run, scored, typed, said):
+    store = Store.open(scored)
+    entry = store.add("pours", {"pour": "P09", "pot": "P9", "blend": "soft", "wax_g": 200.0,
+                                "poured_on": "2026-03-01", "fragrance_g": 12.0, "note": "a"})
+    keep_units(Shown("oz", "F"), scored)
+    code, out, err = run("correct", scored, "pours", entry.entry_id, typed, "--reason", "new sheet")
+    assert (code, err) == (0, "") and f", now {said}; the old one" in out
+
+
 def test_an_entry_is_found_corrected_and_made_void(run, scored):
     assert run("entries", scored, "417") == (
         0, "grades 1: sweat grade 3 (beads) by A1 at 14 days\n    grade = 3\n"
         "    age_days = 14.0\n    assessor = A1\n", ""
     )
     mended = run("correct", scored, "grades", "1", "grade=1", "--reason", "one line down")
-    assert mended == (0, "grades 1: corrected by entry 2; the old one stays in the history\n", "")
+    assert mended == (0, "grades 1: corrected by entry 2, now grade 1; the old one stays in the "
+                      "history\n", "")
     assert run("void", scored, "grades", "2", "--reason", "another piece") == (
         0, "grades 2: void; it stays in the history with the reason\n", ""
     )
