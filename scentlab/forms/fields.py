@@ -71,20 +71,13 @@ def read_text(text, column, choice=None, digits=2):
     return value
 
 
-def scale_reading(text):
-    """What the scale shows under the check weight, in g.
-
-    >>> scale_reading("100"), scale_reading("3.53")
-    (100.0, 100.07)
-    """
-    return read_text(with_scale_unit(text), POURS["scale_check_g"], units_shown())
-
-
 def scale_field(name):
     """The field for what the scale shows under the check weight, in g or oz; it says if that is
     off."""
     column = replace(POURS["scale_check_g"], unit="")  # a bare number says by its size which one
-    field = Field(name, column, f"{capital(column.called)}, g or oz", read=scale_reading, other="g",
+    field = Field(name, column, f"{capital(column.called)}, g or oz", other="g",
+                  read=lambda t: read_text(with_scale_unit(t), POURS["scale_check_g"],
+                                           units_shown()),
                   example="empty without one", short=True, wide=True)
 
     def tell(_):

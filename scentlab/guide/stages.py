@@ -9,7 +9,6 @@ from scentlab.files import table_beside
 from scentlab.recording.progress import Progress, see_progress
 from scentlab.recording.records import RECORDS
 from scentlab.recording.unpoured import unpoured_words
-from scentlab.results import Result
 from scentlab.text import count_of
 
 DONE, NOW, LATER = "done", "now", "later"
@@ -30,14 +29,13 @@ class Stage:
 STAGES = tuple(Stage(**row) for row in table_beside(__file__, "stages.toml")["stages"])
 
 
-@dataclass(frozen=True, repr=False)
-class Stages(Result):
+@dataclass(frozen=True)
+class Stages:
     """How far a series is. ``table`` has a row per stage: stage, notebook, state, told."""
 
     title: str
     table: pd.DataFrame
     progress: Progress
-    notes: tuple = ()
 
     @property
     def told(self):
@@ -47,10 +45,6 @@ class Stages(Result):
             return "Every stage is done."
         row = now.iloc[0]
         return f"Now: {row['stage'].lower()}; {row['told']}."
-
-    @property
-    def sentence(self):
-        return f"{self.title}. {self.told}"
 
 
 def see_stages(store, folder, today=None):

@@ -27,6 +27,7 @@ from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.screens.photos import photo_parts
 from scentlab.sharing.pictures import Picture, plot
+from scentlab.sharing.report import notes_of
 from scentlab.text import capital, in_sentences
 from scentlab.units import in_maker_units
 from scentlab.words import THROW_WORDS
@@ -222,11 +223,8 @@ def costs_form(analysis, bench):
 
 
 def notes_html(analysis):
-    results = {"sweat": analysis.sweat, "frost": analysis.frost, "throw": analysis.throw,
-               "warmer": analysis.longevity, "highest safe load": analysis.ceiling,
-               "recommended load": analysis.pick}
-    notes = [f"{name}: {note}" for name, result in results.items() if result is not None
-             for note in result.notes] + list(analysis.notes)
+    every = [*notes_of(analysis), ("Recommended load", analysis.pick.notes)]
+    notes = [f"{name}: {note}" for name, texts in every for note in texts]
     return w.HTML(listed(map(in_maker_units, notes)) or "No notes.")
 
 

@@ -72,7 +72,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         tested=list(answers.tested_facts(series)), how=list(answers.method_sentences(series)),
         limits=[(b, answers.regulatory_limit(series.blends, b)) for b in names],
         pours=tables.pour_table(series.pours), assessors=tables.assessor_table(series),
-        notes=list(_notes(analysis)), grades={"Sweat": SWEAT_GRADES, "Frost": FROST_GRADES},
+        notes=list(notes_of(analysis)), grades={"Sweat": SWEAT_GRADES, "Frost": FROST_GRADES},
         rule_table=_rule_table(analysis),
         versions=versions(),
     )
@@ -176,7 +176,7 @@ def _fit_sections(analysis):
                    "shapes": tables.shape_table(fit) if name == "Throw" else None}
 
 
-def _notes(analysis):
+def notes_of(analysis):
     """The notes of every result under its name; a result that is absent says so."""
     for name, result, why in (
         ("Analysis", analysis, ""), ("Highest safe load", analysis.ceiling, ""),

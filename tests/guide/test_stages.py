@@ -26,7 +26,8 @@ def test_a_new_folder_is_at_its_plan(own):
     folder, store = own
     found = see_stages(store, folder)
     assert states(found) == [NOW, LATER, LATER, LATER, LATER]
-    assert found.sentence == "Mine & yours. Now: plan; no plan is kept yet."
+    assert found.title == "Mine & yours"
+    assert found.told == "Now: plan; no plan is kept yet."
 
 
 def test_a_plan_and_a_few_pours(own):
@@ -60,7 +61,7 @@ def test_all_scored_until_report_and_package(tmp_path):
     written(folder / "exports" / "for-the-supplier.zip", dt.datetime(2126, 10, 6, 12))
     found = see_stages(store, folder)
     assert states(found) == [DONE] * 5
-    assert found.sentence.endswith(". Every stage is done.")
+    assert found.told == "Every stage is done."
 
 
 def written(path, when):
