@@ -14,6 +14,7 @@ from scentlab.recording.pouring import (
     possible_load,
     pour_words,
     say_usual,
+    scale_words,
     usual_day,
     with_scale_unit,
 )
@@ -84,7 +85,8 @@ def save_pour(panel, said):
     asked = list(doubts(planned, load, row)) if known(planned, "load_pct") else []
     sure = not asked or asked == said.get("sure")
     receipt = panel.turns.take(lambda: _stored(panel.store, row, key, () if sure else asked))
-    return receipt, f"Saved at {receipt.clock}: {pour_words(row, load)}."
+    scale = scale_words(row["scale_check_g"])
+    return receipt, f"Saved at {receipt.clock}: {pour_words(row, load)}. {scale}".rstrip()
 
 
 def _stored(store, row, key, asked):

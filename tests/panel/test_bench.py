@@ -279,12 +279,21 @@ class TestPourDay:
     def test_a_bare_number_is_in_the_units_that_the_page_shows(self, maker, store):
         typed = {"wax_g": "7.05", "fragrance_g": "0,44", "add_temp_c": "158", "stir_min": "2",
                  "room_temp_c": "70", "scale_check_g": "100.2"}
-        assert self.save(maker, typed=typed, units=1)[0] == 200
+        status, told = self.save(maker, typed=typed, units=1)
+        assert status == 200 and "The scale reads" not in told["words"]
         (row,) = store.rows("pours").query("pour == 'P78'").to_dict("records")
         # 1 oz is 28.349523125 g (international avoirdupois ounce, NIST Handbook 44, appendix C)
         assert row["wax_g"] == pytest.approx(7.05 * 28.349523125, abs=0.005)
         assert (row["add_temp_c"], row["room_temp_c"]) == (70.0, 21.11)
         assert (row["stir_min"], row["scale_check_g"]) == (2.0, 100.2)
+
+    def test_a_scale_that_is_off_is_said_with_the_saving(self, maker):
+        typed = {"wax_g": "200", "fragrance_g": "12.5", "scale_check_g": "3.1 oz"}
+        sure = self.save(maker, typed=typed)[1].get("doubts", [])
+        status, told = self.save(maker, typed=typed, sure=sure)
+        assert status == 200 and told["words"].endswith(
+            "The scale reads 12.1 % too little, and so does every weight of fragrance: set it "
+            "right before you pour.")
 
     @pytest.mark.parametrize("units", [0, 1])
     def test_a_check_weight_is_in_the_unit_of_the_page_and_what_cannot_be_is_refused_in_it(
