@@ -150,7 +150,7 @@ class NextStep(Result):
     def _repr_html_(self):
         if self.first:
             return f"<p><strong>{html.escape(self.sentence)}</strong></p>"
-        return (f"<p><strong>{html.escape(self.sentence)}</strong></p>"
+        return (f"<p><strong>{html.escape(capital(self.sentence))}</strong></p>"
                 f"{self.steps.to_html(index=False, border=0)}<p>{' '.join(self.notes)}</p>")
 
     def _lower_words(self):

@@ -99,6 +99,9 @@ def heat_sentence(plan, names=tuple(_HEAT)):
     return f"{capital(said)}." if said else ""
 
 
+_PLANNED = ("add_temp_c", "pour_temp_c")
+
+
 def doubts(plan, load, row):
     """Questions about what is likely a slip of the scale, the thermometer or the key."""
     if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
@@ -107,9 +110,9 @@ def doubts(plan, load, row):
             f"{say_weighed(row['fragrance_g'])} of fragrance in "
             f"{say_weighed(row['wax_g'])} of wax right?"
         )
-    for name in ("add_temp_c", "pour_temp_c"):
-        yield from _asked(plan, row[name], POURS[name])
-    yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
+    for name in POURS.names:
+        planned = _asked(plan, row[name], POURS[name]) if name in _PLANNED else ()
+        yield from list(planned) or filter(None, [POURS[name].doubt(row[name])])
     planned, wax = known(plan, "wax_g"), row["wax_g"]
     if planned and not planned / 2 <= wax <= 2 * planned:
         yield (f"{say_weighed(wax)} of wax is far from the planned {say_one_weight(planned)}. Is "

@@ -99,7 +99,7 @@ def lines_html(analysis):
     else:
         for row in table.to_dict("records"):
             if row["load_pct"] != row["load_pct"]:
-                said += [f"{row['blend']}: no load yet. {row['reason']}.",
+                said += [f"{row['blend']}: no load yet. {capital(row['reason'])}.",
                          what_to_test(analysis.series, analysis.ceiling, row["blend"],
                                       analysis.rules.stress)]
             else:

@@ -4,6 +4,7 @@ Brute force: grades of the proposed pot are drawn from the posterior by hand, ev
 again, and the loads then given are averaged, without any reweighting.
 """
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -236,6 +237,7 @@ def test_no_load_is_said_and_a_lower_pot_proposed():
 def test_more_of_the_same_is_worth_less(found):
     later = next_step(checked(wet_from=15.0, pots=4, heated=6), seed=3)
     assert later.table["gain_pct"].max() < found.table["gain_pct"].max()
+    assert re.match("<p><strong>(One|Two) more pot", found._repr_html_())
 
 
 def test_what_is_planned_comes_before_any_step(analysis):

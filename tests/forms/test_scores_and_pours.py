@@ -628,6 +628,7 @@ def test_a_weight_or_a_year_that_is_likely_a_slip_is_asked_about(desk, typed, as
      "88 °C (no flame or spark near). Is 89 °C right?"),
     ({"pour_temp_c": "57"}, "Wax temperature when it was poured: 57 °C is 18 °C below the planned "
      "75 °C. Is 57 °C right?"),
+    ({"add_temp_c": "28"}, f"{ADDED}: 28 °C is 52 °C below the planned 80 °C. Is 28 °C right?"),
     ({"room_temp_c": "4.9"}, "Is a room temperature of 4.9 °C right?"),
     ({"room_temp_c": "46"}, "Is a room temperature of 46 °C right?"),
     ({"fragrance": "1.8", "add_temp_c": "60"}, "The weighed load is 0.90 % of wax, planned 9.00 % "
