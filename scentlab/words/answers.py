@@ -232,8 +232,8 @@ def materials_asked(series):
 def _not_tested(analysis, blend, load):
     """What nobody looked at, of what a buyer of the wax would ask, as short words."""
     series, stress = analysis.series, analysis.ceiling.stress
-    counts = analysis.sweat.counts
-    poured = counts.loc[(counts["blend"] == blend) & (counts["stress"] == stress), "load_pct"]
+    counts = analysis.sweat.counts[analysis.sweat.counts["blend"] == blend]
+    poured = counts.loc[counts["stress"] == stress, "load_pct"]
     if (poured - load).abs().min() > SAME_PCT:
         yield "this load"
     found = dict(
@@ -241,7 +241,7 @@ def _not_tested(analysis, blend, load):
     if (age := found.get("seen up to", "")).startswith("day "):
         yield f"after {age.partition(' (')[0]}"
     yield "other lots"
-    if stress == "rest":
+    if "heat" not in set(counts["stress"]):
         yield "heat"
     yield from (f"{THROW_WORDS[kind]} throw" for kind in ("warm", "cold")
                 if kind not in set(series.throws["kind"]))

@@ -166,13 +166,15 @@ def test_a_recommended_load_is_never_one_that_sweated_or_lies_above_the_pick():
 
 
 def test_sweat_of_pieces_kept_otherwise_is_never_called_dry():
-    """Room-temperature pieces that sweat at 12.5 % while no heat-cycled one does."""
+    """Room-temperature pieces that sweat at 12.5 % while no heat-cycled one does: they decide, and
+    where the rules ask for heat they are named."""
     analysis = quick(99.0)
     series = analysis.series
     odd = (series.grades["stress"] == "rest") & (series.grades["load_pct"] > 12)
     grades = series.grades.assign(grade=series.grades["grade"].mask(odd, 3))
-    analysis = analyse(replace(series, grades=grades), draws=1000, precise=None)
-    found = loads_so_far(analysis)
+    series = replace(series, grades=grades)
+    assert analyse(series, draws=1000, precise=None).ceiling.stress == "rest"
+    found = loads_so_far(analyse(series, Rules(stress="heat"), draws=1000, precise=None))
     assert list(found.table["word"][2:]) == [SWEATED, SWEATED]
     answer, seen = found.lines
     assert "thing sweated" not in seen and seen.count("room-temperature pieces alone") == 2

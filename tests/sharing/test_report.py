@@ -181,6 +181,8 @@ def test_what_was_not_tested_follows_the_records(analysis):
     assert dict(answers.headline(other)["facts"])["Not tested"] == (
         "after day 7, other lots, hot throw, frost.",)
     assert load != poured
+    rest = dataclasses.replace(other, ceiling=dataclasses.replace(other.ceiling, stress="rest"))
+    assert "heat" not in dict(answers.headline(rest)["facts"])["Not tested"][0].split(", ")
 
 
 def test_blends_without_a_load_stand_beside_the_answer(analysis):
