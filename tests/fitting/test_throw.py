@@ -637,7 +637,9 @@ class TestDegenerate:
     def test_what_all_scores_share_makes_a_level_no_surer(self):
         """A level is of the panel and of new pots: it is no surer than one tester, or one pot, is
         like the others."""
-        one, two = (fit_throw(scores(1, assessors=n, pots=1)) for n in (1, 2))
+        frame = scores(1, assessors=1, pots=1)
+        agreed = pd.concat([frame, frame.assign(assessor="A2")], ignore_index=True)
+        one, two = fit_throw(frame), fit_throw(agreed)
         assert (one.level.std(axis=0) > MEDIANS["assessor"]).all()
         assert (one.level.std(axis=0) > two.level.std(axis=0)).all()
         apart = pair_draws(one, "soft", one.lowest_pct, "hard", one.lowest_pct)
