@@ -189,11 +189,14 @@ class PourForm(Form):
         self._show()
 
     def _typed(self):
-        texts = texts_of(self.fields)
-        if self._plan is not None:
-            self._on_change({**texts, "pour": self._plan["pour"], "poured_on":
-                             texts["poured_on"] or str(self._day(""))}
-                            if any(texts.values()) else {})
+        texts, today = texts_of(self.fields), dt.date.today()
+        if self._plan is not None and any(texts.values()):
+            texts["pour"] = self._plan["pour"]
+            if not texts["poured_on"] and self._day("") == today:
+                texts["poured_on"] = str(today)  # which an empty field will not mean tomorrow
+            self._on_change(texts)
+        else:
+            self._on_change({})
 
     def _postpone(self):
         self._chooser.mark(self._next(self._chooser.value))

@@ -110,7 +110,8 @@ class QuickWeightsForm(Form):
 
     def __init__(self, left, on_save, on_undo, usual, said, draft=None, on_change=lambda _: None):
         super().__init__(on_save, on_undo)
-        self._left, self._usual, self._on_change = left, usual, on_change
+        self._left, self._on_change = left, on_change
+        self._today = str(usual) if said == "today" else ""
         self.fields = {
             (what, n): Field(f"{what}-{n}", Column(what, "number", f"{say_batch(pour)}: {what}",
                                                    "g", 0, required=False), empty=grams,
@@ -134,8 +135,8 @@ class QuickWeightsForm(Form):
 
     def _typed(self):
         texts, day = texts_of(self._kept), f"day-{self._left[0].pour}"
-        self._on_change({**texts, day: texts[day] or str(self._usual)}
-                        if any(texts.values()) else {})
+        # An empty day will not mean today tomorrow.
+        self._on_change({**texts, day: texts[day] or self._today} if any(texts.values()) else {})
 
     def _save(self):
         typed = read_all({name: field for name, field in self.fields.items()

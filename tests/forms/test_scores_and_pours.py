@@ -713,6 +713,16 @@ def test_a_day_left_empty_is_today(desk):
     assert desk.rows[0]["poured_on"] == dt.date.today()
 
 
+def test_an_empty_day_is_kept_as_the_day_of_typing_where_none_is_planned(desk):
+    kept = []
+    PourForm(PLANNED, desk.save, on_change=kept.append).fields["wax_g"].value = "200"
+    assert kept[-1]["poured_on"] == str(dt.date.today())
+    form = PourForm(PLANNED, desk.save, draft=kept[-1], on_change=kept.append)
+    assert form.fields["wax_g"].text == "200"
+    form.fields["wax_g"].value = form.fields["poured_on"].value = ""
+    assert kept[-1] == {}
+
+
 def test_only_the_blind_code_is_shown(desk):
     frame = pd.DataFrame({"code": ["417"], "stress": ["heat"], "age_days": [7.0],
                           "load_pct": [12.5], "blend": ["secret"]})
