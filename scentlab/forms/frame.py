@@ -7,6 +7,7 @@ says NOT SAVED when the kernel does not answer a tap that was to save. Without a
 driven by ``.click()``.
 """
 
+import contextlib
 import datetime as dt
 import html
 import sys
@@ -28,6 +29,7 @@ from scentlab.forms.fields import (
     show_if,
     text_column,
 )
+from scentlab.recording.draft import DraftError
 
 PAGES = Path(__file__).parent / "pages"
 STYLE = f"<style>{(PAGES / 'form.css').read_text(encoding='utf-8')}</style>"
@@ -173,6 +175,14 @@ class Form(w.VBox):
         fill(fields, draft)
         if any(text for name, text in draft.items() if name in fields):
             self._say("flag", "Typed earlier and not saved: look, and save.")
+
+    @contextlib.contextmanager
+    def _still_saying(self):
+        """What was said of something stored stays, where the draft cannot be kept meanwhile."""
+        said = self.message.value
+        with contextlib.suppress(DraftError):
+            yield
+        self.message.value = said
 
     def _watch(self, fields, action):
         for field in fields:

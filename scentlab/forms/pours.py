@@ -77,7 +77,8 @@ class PourForm(Form):
         self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
         self._done, self._gone = set(done), dict(gone or {})
         self._on_leave, self._on_take, self._on_change = on_leave, on_take, on_change
-        self._chooser = self._chooser_of("pour", list(self._planned), self._show)
+        self._chooser = self._chooser_of("pour", list(self._planned),
+                                         lambda: (self._show(), self._typed()))
         self.pours = self._chooser.buttons
         self.fields = {c.name: Field(c.name, c, short=True, example=_example(c.name))
                        for c in (POURS["wax_g"], POURS["fragrance_g"], *WARMTH)}
@@ -106,7 +107,8 @@ class PourForm(Form):
             side_by_side([self.fields["poured_on"], self.fields["note"]]),
             in_a_row([self.save, self.later, *([self.leave] if on_leave else [])]),
         ])
-        typed = draft if draft and draft["pour"] in set(self._planned) - self._done else {}
+        left = [pour for pour in self._planned if pour not in self._done]
+        typed = draft if draft and draft.get("pour") in left else {}
         self._chooser.mark(typed.get("pour", self._next()))
         self._show()
         self._fill_again(self.fields, typed)
@@ -184,8 +186,10 @@ class PourForm(Form):
             self._gone[pour] = reason
             self._stored(receipt, unpoured_words({pour: reason}), lambda _: self._on_take(pour),
                          (pour, texts_of(self.fields)))
-            self.fields["note"].value = ""
             self._chooser.mark(self._next(pour))
+            with self._still_saying():
+                self.fields["note"].value = ""
+                self._typed()
         self._show()
 
     def _typed(self):
@@ -202,6 +206,7 @@ class PourForm(Form):
         self._chooser.mark(self._next(self._chooser.value))
         self.message.value = ""
         self._show()
+        self._typed()
 
     def _tell_load(self):
         """The true load in both bases, flagged when it misses the plan."""
@@ -260,8 +265,9 @@ class PourForm(Form):
         self._done.add(row["pour"])
         self._gone.pop(row["pour"], None)
         self._chooser.mark(self._next(row["pour"]))
-        fill(self.fields, dict.fromkeys(set(self.fields) - set(_STAYS), ""))
-        self._on_change({})
+        with self._still_saying():
+            fill(self.fields, dict.fromkeys(set(self.fields) - set(_STAYS), ""))
+            self._on_change({})
         self.scale.turn(False)
         self._show()
         self.browser.send({"focus": "wax_g"})

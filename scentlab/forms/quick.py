@@ -158,7 +158,8 @@ class QuickWeightsForm(Form):
             self._store({"rows": rows, "gone": gone, "scale_g": typed["scale", 0],
                          "day": typed["day", 0]}, words, None)
             show_if(False, self._body)
-            self._on_change({})
+            with self._still_saying():
+                self._on_change({})
 
     def _return_to(self, place):
         show_if(True, self._body)

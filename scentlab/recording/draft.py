@@ -54,6 +54,20 @@ def keep_draft(folder, draft, form=""):
 
 
 def drafted(folder, form):
-    """What such a form takes: its ``draft``, and an ``on_change`` that keeps the next one."""
-    return {"draft": read_draft(folder, form),
-            "on_change": lambda typed: keep_draft(folder, typed, form)}
+    """What such a form takes: its ``draft``, and an ``on_change`` that keeps the next one. A draft
+    that cannot be read keeps nobody from the form: it is left alone, which ``on_change`` tells."""
+    kept, unread = {}, None
+    try:
+        kept = read_draft(folder, form)
+    except DraftError as error:
+        unread = error
+
+    def keep(typed):
+        nonlocal kept
+        if typed != kept:
+            if unread:
+                raise unread
+            keep_draft(folder, typed, form)
+            kept = typed
+
+    return {"draft": kept, "on_change": keep}

@@ -12,6 +12,7 @@ from scentlab.forms.fields import FieldError, read_day
 from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm
 from scentlab.forms.share import ShareForm
+from scentlab.recording.draft import DraftError
 from scentlab.recording.store import Receipt, Store
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.units import Shown, showing
@@ -721,6 +722,26 @@ def test_an_empty_day_is_kept_as_the_day_of_typing_where_none_is_planned(desk):
     assert form.fields["wax_g"].text == "200"
     form.fields["wax_g"].value = form.fields["poured_on"].value = ""
     assert kept[-1] == {}
+
+
+def test_a_draft_is_of_the_pour_on_the_card_and_one_that_cannot_be_kept_hides_no_saving(desk):
+    kept = []
+    form = PourForm(PLANNED, desk.save, draft={"wax_g": "5"}, on_change=kept.append)
+    form.fields["wax_g"].value = "200"
+    form.pours["P02"].click()
+    assert kept[-1]["pour"] == "P02" and kept[-1]["wax_g"] == "200"
+    form.later.click()
+    assert kept[-1]["pour"] == "P01"
+
+    def full(typed):
+        raise DraftError("the disk is full")
+
+    form = PourForm(PLANNED, desk.save, on_change=full)
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
+    assert "the disk is full" in form.message.value
+    form.save.click()
+    assert len(desk.rows) == 1 and "Saved at" in form.message.value
+    assert ": P02</h3>" in form.planned_view.value, "the card of the next one"
 
 
 def test_only_the_blind_code_is_shown(desk):

@@ -4,7 +4,14 @@ import os
 
 import pytest
 
-from scentlab.recording.draft import DRAFT_NAME, DraftError, draft_path, keep_draft, read_draft
+from scentlab.recording.draft import (
+    DRAFT_NAME,
+    DraftError,
+    draft_path,
+    drafted,
+    keep_draft,
+    read_draft,
+)
 
 
 def test_what_was_kept_comes_back(tmp_path):
@@ -53,3 +60,15 @@ def test_a_form_with_a_name_has_a_draft_of_its_own(tmp_path):
         read_draft(tmp_path, "paper-A2")
     with pytest.raises(DraftError, match="give letters, digits and - only"):
         keep_draft(tmp_path, {}, "../plan")
+
+
+def test_a_damaged_draft_keeps_nobody_from_its_form_and_is_told_once_something_is_typed(tmp_path):
+    draft_path(tmp_path, "pours").write_text("{")
+    form = drafted(tmp_path, "pours")
+    assert form["draft"] == {} and form["on_change"]({}) is None
+    with pytest.raises(DraftError, match="rename it to begin from an empty form$"):
+        form["on_change"]({"wax_g": "200"})
+    assert draft_path(tmp_path, "pours").read_text() == "{"
+    draft_path(tmp_path, "pours").unlink()
+    drafted(tmp_path, "pours")["on_change"]({"wax_g": "200"})
+    assert drafted(tmp_path, "pours")["draft"] == {"wax_g": "200"}
