@@ -7,11 +7,13 @@ corrected: the last correction counts for the whole blend, whatever plan and pou
 
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
 from scentlab.materials import Blend
 from scentlab.recording.store import Store, StoreError
 from scentlab.series import BLEND_COLUMNS, HEAT_COLUMNS, Series, tidy, tidy_pairs, tidy_pours
+from scentlab.units import load_from_content
 
 # What is seen of a piece, and what it is called.
 _SEEN = {"grades": "grades", "throws": "throw scores", "warmings": "checks on the warmer"}
@@ -127,6 +129,11 @@ def _with_stress(looks):
 
 def _blends(pours, planned, fragrance, history):
     rows, content = [], fragrance.get("limit_content_pct")
+    if content and content < 100.0:
+        # Quick checks once wrote that of the fragrance, where it is lower, as that of the wax.
+        limits = pours["limit_load_pct"].astype("float64")
+        own = ~np.isclose(limits, load_from_content(content))
+        pours = pours.assign(limit_load_pct=limits.where(own))
     for name in dict.fromkeys([*planned, *pours["blend"]]):
         blend, own = planned.get(name), pours[pours["blend"] == name]
         said = history[history["blend"] == name]

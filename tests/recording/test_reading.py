@@ -138,6 +138,13 @@ def test_a_limit_told_twice_differently(folder):
     )
 
 
+def test_a_limit_of_the_fragrance_in_pours_of_an_earlier_quick_check_is_not_the_waxs(planned):
+    limit = 100 * 9.5 / 90.5  # of 9.5 g in 100 g of product
+    planned.add("pours", pour("P03", blend="pure", limit_load_pct=limit))
+    blends = read_series(planned).blends.set_index("blend")
+    assert blends.loc["pure", ["limit_load_pct", "limit_content_pct"]].tolist() == [10.0, 9.5]
+
+
 def test_a_limit_of_the_pours_against_the_plan(planned):
     planned.add("pours", pour("P03", limit_content_pct=12))
     with pytest.raises(StoreError) as error:
