@@ -1,6 +1,6 @@
 """How a series that grows by the steps it proposes fares against a standard plan.
 
-    python tests/calibration/grown_series.py --world ordinary --series 30 --out grown.jsonl
+    PYTHONPATH=tests python tests/calibration/grown_series.py --series 30 --out grown.jsonl
 
 One wax; the truth of each series is drawn anew: the half-sweat load from 6 to 20 % of wax (evenly),
 the spread about 0.6, pots 0.6 points apart or so, heat moving sweat by 1 latent unit. It begins
@@ -24,13 +24,15 @@ from types import SimpleNamespace
 import finished
 import numpy as np
 import pandas as pd
+from hostile import Hostile
 
 from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.pick import Evidence, Pick
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.foresight.next_step import next_step
 from scentlab.maths.intervals import binomial_limits
-from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+from scentlab.simulate import BlendTruth, even_layout, simulate_series
 from scentlab.units import GRAMS_PER_OUNCE
 
 WORLDS = {
@@ -49,7 +51,7 @@ TOP = LOADS[-1]
 
 def drawn_truth(seed):
     rng = np.random.default_rng([seed, 5])
-    return Truth(
+    return Hostile(
         {"wax": BlendTruth(rng.uniform(6.0, 20.0))},
         spread=float(np.exp(rng.normal(np.log(0.6), 0.4))), pot_sd=float(abs(rng.normal(0, 0.6))),
     )
@@ -60,8 +62,9 @@ def judged(looks, series, seed):
     fit = fit_sweat(looks, draws=1000, precise=None, seed=seed)
     ceiling = find_ceiling(fit)
     given = ceiling.table.rename(columns={"ceiling_load_pct": "load_pct"})
+    pick = Pick(given, tradeoff=None, sentences={}, changes=None, rules={}, rests=None)
     return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
-                           pick=SimpleNamespace(table=given))
+                           pick=pick, about=Evidence(fit, None, None, series).about)
 
 
 def poured(truth, seed, loads, **pieces):

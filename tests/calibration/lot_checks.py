@@ -1,6 +1,6 @@
 """How often a new lot is accepted, rejected or sent back for more tests, where the truth is known.
 
-    python tests/calibration/lot_checks.py --studies 200 --out lots.jsonl
+    PYTHONPATH=tests python tests/calibration/lot_checks.py --studies 200 --out lots.jsonl
 
 Each study has an old series of one blend (capacity drawn from 8 to 12 % of wax, 5 loads, 3 pots, 2
 pieces at room temperature and 4 heat-cycled of each pour) and its recommended load, at the highest
@@ -15,12 +15,13 @@ from dataclasses import replace
 import finished
 import numpy as np
 import pandas as pd
+from hostile import Hostile
 
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.lot import ACCEPT, MORE, REJECT, check_lot, lot_loads
 from scentlab.maths.intervals import binomial_limits
 from scentlab.planning.lot import PIECES
-from scentlab.simulate import BlendTruth, Layout, Truth, even_layout, simulate_series
+from scentlab.simulate import BlendTruth, Layout, even_layout, simulate_series
 
 LOADS = (6.5, 8.0, 9.5, 11.0, 12.5)
 SHIFTS = (-3.0, -1.5, -0.75, 0.0, 1.0)
@@ -55,7 +56,7 @@ def with_lot(series, layout, truth, seed):
 def one_study(seed, world):
     """Rows of one study: a check for each margin and shift."""
     capacity = np.random.default_rng([seed, 5]).uniform(8.0, 12.0)
-    old = Truth({"soft": BlendTruth(capacity)}, **WORLDS[world])
+    old = Hostile({"soft": BlendTruth(capacity)}, **WORLDS[world])
     layout = even_layout(["soft"], LOADS, pots=3, sweat=2, sweat_heat=4)
     analysis = analyse(simulate_series(layout, old, [seed, 0]), seed=seed, draws=1000, precise=None)
     recommended = analysis.pick.table["load_pct"].iloc[0]

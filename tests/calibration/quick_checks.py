@@ -1,6 +1,6 @@
 """How often a quick check answers, and how often what it recommends is over the accepted risk.
 
-    python tests/calibration/quick_checks.py --series 200 --minutes 30 --out quick.jsonl
+    PYTHONPATH=tests python tests/calibration/quick_checks.py --series 200 --out quick.jsonl
 
 The truth of each check is drawn as in ``grown_series.py`` (half-sweat load from 6 to 20 % of wax),
 but for what a world has otherwise. Of each load there are two heat-cycled pieces and one at room
