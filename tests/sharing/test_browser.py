@@ -11,6 +11,7 @@ from types import SimpleNamespace
 import pytest
 from PIL import Image
 
+from scentlab.choosing.analysis import decider
 from scentlab.choosing.known_load import known_load
 from scentlab.materials import Blend, Wax
 from scentlab.planning.batch import make_batch, materials_of
@@ -184,6 +185,17 @@ def test_the_words_of_a_mark_cross_no_line_of_another(chromium, pages):
                 return lines.some(line => line.left > box.left + 1 && line.left < box.right - 1
                     && line.top < box.bottom - 4); }).map(text => text.textContent); })""")
     assert crossed == []
+
+
+def test_the_words_of_a_panel_stay_within_the_picture(chromium, analysis, tmp_path):
+    """Those of pieces at room temperature are the longest."""
+    at_rest = decider(analysis)(dataclasses.replace(analysis.rules, stress="rest"))
+    (tmp_path / "rest.html").write_text(report_html(at_rest), encoding="utf-8")
+    page = opened_at(chromium, tmp_path / "rest.html")
+    cut = page.evaluate("""() => [...document.querySelectorAll("svg text.name")].filter(text =>
+        text.getBoundingClientRect().right > text.closest("svg").getBoundingClientRect().right + 1
+    ).map(text => text.textContent)""")
+    assert "at room temperature" in page.locator("svg").first.text_content() and cut == []
 
 
 def test_the_counts_fit_a_phone(chromium, pages):
