@@ -237,12 +237,13 @@ def fit_sweat(
     return SweatFit(
         blends, stresses, **drawn, counts=count_pours(looks), tested=tested,
         ages=(float(looks["age_days"].min()), float(looks["age_days"].max())), looks=looks,
-        prior=describe_prior(prior, blends), harshest=_harshest(looks, stresses, models[0], drawn),
+        prior=describe_prior(prior, blends),
+        harshest=harshest_of(looks, stresses, models[0], drawn),
         notes=notes + centre_notes + evidence_notes(looks, blends) + drawn_notes,
     )
 
 
-def _harshest(looks, stresses, model, drawn):
+def harshest_of(looks, stresses, model, drawn):
     """Which stress decides where none is named, as :class:`SweatFit` has it."""
     first, last = stresses[0], stresses[-1]
     everywhere = (looks["stress"] == first).groupby(looks["blend"]).any().all()

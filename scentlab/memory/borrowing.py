@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from scipy import special, stats
 
-from scentlab.fitting.sweat import PRECISE, fit_sweat
+from scentlab.fitting.sweat import PRECISE, fit_sweat, harshest_of
 from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
 from scentlab.memory.cells import grader, looks_key, wax_of
@@ -112,8 +112,9 @@ def mixed(lent, usual, share):
     weights = np.concatenate([share * lent.weights, (1.0 - share) * usual.weights])[order]
     lots = np.concatenate([lent.draw_lot, usual.draw_lot + lent.draw_lot.max() // 1000 * 1000
                            + 1000])
+    drawn = {"draws": np.vstack([lent.draws, usual.draws])[order], "weights": weights}
     return replace(
-        usual, draws=np.vstack([lent.draws, usual.draws])[order], weights=weights,
+        usual, **drawn, harshest=harshest_of(usual.looks, usual.stresses, usual.model, drawn),
         draw_link=link[order], draw_lot=lots[order], k_hat=max(lent.k_hat, usual.k_hat),
         told={pot: np.concatenate([lent.told[pot], own])[order] for pot, own in usual.told.items()},
         links=usual.links.assign(weight=np.bincount(link[order], weights, len(usual.links))),

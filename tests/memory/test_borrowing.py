@@ -18,6 +18,7 @@ from scentlab.memory.borrowing import (
     _share,
     fit_borrowing,
     log_prior_density,
+    mixed,
     with_pots_of_its_own,
 )
 from scentlab.memory.cells import fit_cells, shared_draws
@@ -47,6 +48,17 @@ def test_what_was_borrowed_is_said(lent):
     said = [n for n in lent.notes if n.startswith("Borrowed")]
     assert len(said) == 1
     assert "from 8 earlier series" in said[0]
+
+
+def test_both_halves_together_say_which_pieces_decide():
+    """Earlier series make it likely that heat dries pieces; these few do not show it alone."""
+    series = poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6)
+    alone = fit_sweat(series.sweat(), pooled=False, **QUICK)
+    prior = replace(alone.model.prior, stress_centre=-2.0, stress_scale=0.1)
+    gentle = fit_sweat(series.sweat(), pooled=False, prior=prior, **QUICK)
+    assert (alone.harshest, gentle.harshest) == ("heat", "rest")
+    assert mixed(gentle, alone, 0.95).harshest == "rest"
+    assert mixed(gentle, alone, 0.05).harshest == "heat"
 
 
 def test_borrowing_narrows_what_three_batches_cannot_say(lent):
