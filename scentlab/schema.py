@@ -370,7 +370,7 @@ def _row_problems(table, row):
                "Look at both again: they may be the wrong way round.")
 
 
-def parse_table(text, table, file, rows=None):
+def parse_table(text, table, file, rows=None, *, may_be_empty=False):
     """Turn a frame of text cells into a typed frame with all columns of the table, or raise a
     DataError with everything that is wrong.
 
@@ -383,7 +383,7 @@ def parse_table(text, table, file, rows=None):
     text = text.rename(columns=lambda c: str(c).strip())
     _check_header(list(text.columns), table, findings)
     findings.stop()
-    if text.empty:
+    if text.empty and not may_be_empty:
         findings.add(None, "", None, f"at least one row of {table.name}", "Add the rows.")
     typed = {}
     for column in table.columns:

@@ -48,7 +48,9 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
     new = _Import(sheets, store)
     for name, sheet in sheets.items():
         try:
-            new.frames[name] = parse_table(sheet.text, sheet.table, sheet.file, sheet.rows)
+            # An export has its files of pieces and of throw scores also before there are any.
+            new.frames[name] = parse_table(sheet.text, sheet.table, sheet.file, sheet.rows,
+                                           may_be_empty=name != "pours" and len(sheets) > 1)
         except DataError as error:
             problems += _pours_left_open(error.problems, sheet, plan, beyond_plan)
         problems += _doubtful_weights(sheet)

@@ -204,6 +204,15 @@ def test_the_round_trip_keeps_everything(empty, files, tmp_path):
         )
 
 
+def test_the_export_of_a_series_of_which_nothing_is_scored_comes_back(empty, files, tmp_path):
+    import_csvs(empty, files()[0])
+    paths = export_csvs(empty, tmp_path / "exports")
+    stored = import_csvs(Store.create(tmp_path / "again"), *paths)
+    assert stored == {"pours": 2, "pieces": 0, "grades": 0, "throws": 0}
+    with pytest.raises(DataError, match="expected at least one row of throws"):
+        import_csvs(empty, throws=paths[2])
+
+
 def test_what_will_not_be_poured_comes_back_with_its_reason(empty, files, tmp_path):
     plan = {"pours": [{"pour": p, "pot": "A", "blend": "soft mix"} for p in ("P01", "P02", "P03")],
             "pieces": [{"code": "300", "pour": "P03", "test": "sweat", "stress": "rest"}]}
