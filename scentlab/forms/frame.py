@@ -203,7 +203,8 @@ class Form(w.VBox):
         undo(receipt)
         self._saved.pop()
         show_if(self._saved, self.undo)
-        self._return_to(place)
+        with self._still_saying():
+            self._return_to(place)
         self._say("saved", f"Undone: {words}. The entry stays in the history as void.")
 
     def _is_sure(self, doubts, again="Tap Save again to store it, or correct it."):

@@ -128,13 +128,15 @@ class QuickWeightsForm(Form):
                    f"3 oz or 85 g; empty is as planned, {NEVER} says that a test batch will not be "
                    "poured.</p>"),
             side_by_side(self.fields.values()), self.save])
-        self._kept = {f"{what}-{left[n].pour}": f for (what, n), f in self.fields.items()}
+        # What is of all of the pot stays when a test batch of it is logged elsewhere.
+        self._kept = {f"{what}-{left[n].pot if what in ('scale', 'day') else left[n].pour}": f
+                      for (what, n), f in self.fields.items()}
         self._fill_again(self._kept, draft or {})
         self._watch(self.fields.values(), self._typed)
         self._lay_out(self._body, self.message, in_a_row([self.undo]))
 
     def _typed(self):
-        texts, day = texts_of(self._kept), f"day-{self._left[0].pour}"
+        texts, day = texts_of(self._kept), f"day-{self._left[0].pot}"
         # An empty day will not mean today tomorrow.
         self._on_change({**texts, day: texts[day] or self._today} if any(texts.values()) else {})
 

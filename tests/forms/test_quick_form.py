@@ -7,7 +7,7 @@ import pytest
 
 from scentlab.files import ROOT_VARIABLE
 from scentlab.forms.quick import quick_page
-from scentlab.recording.draft import read_draft
+from scentlab.recording.draft import DraftError, read_draft
 from scentlab.recording.store import Store
 
 DAY, LATER = dt.date(2026, 11, 1), dt.date(2026, 11, 12)
@@ -186,6 +186,26 @@ def test_weights_that_are_typed_outlast_the_page_until_they_are_saved(begun):
     assert form.fields["wax", 0].text == "2.8 oz", "what was undone is as if typed"
     form.save.click()
     assert read_draft(folder, "weights") == {}
+
+
+def test_the_day_of_what_was_typed_stays_where_a_test_batch_is_logged_elsewhere(begun):
+    begun.weights.fields["wax", 1].value = "3.1 oz"
+    first, *_ = begun.check.left
+    begun.check.log(first, first.wax_g, first.fragrance_g)
+    form = quick_page(begun.check.store.folder, DAY + dt.timedelta(days=1)).weights
+    assert form.fields["wax", 0].text == "3.1 oz" and form.fields["day", 0].text == str(DAY)
+
+
+def test_a_full_disk_takes_no_saving_and_no_undo_back(begun):
+    def full(typed):
+        raise DraftError("the disk is full")
+
+    begun.weights._on_change = full
+    begun.weights.save.click()
+    assert "Saved at" in begun.weights.message.value and not begun.check.left
+    begun.weights.fields["wax", 0].value = "2.8 oz"
+    begun.weights.undo.click()
+    assert "Undone" in begun.weights.message.value and begun.check.left
 
 
 def test_a_folder_that_holds_something_is_left_alone(tmp_path):
