@@ -86,7 +86,7 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
     problems, sheets, plain, left_out = [], {}, {}, {}
     for name, source in given.items():
         try:
-            sheet = read_sheet(source.path, TABLES[name], source.sheet)
+            sheet = read_sheet(source.path, TABLES[name], source.sheet, source.decimal)
         except DataError as error:
             problems += error.problems
             continue
@@ -119,10 +119,18 @@ def _as_in_the_file(problem, sheet, source):
     if given is None or sheet.file != problem.file or problem.row not in sheet.rows:
         return problem
     value, name = given[sheet.rows.index(problem.row)], problem.column
-    if re.search(r"\d ?oz", problem.value or "") and "oz per lb" in units_of(sheet.table[name]):
-        heading, value = source.columns.get(name, From(name)).heading, problem.value
+    origin, own = source.columns.get(name, From(name)), sheet.table[name]
+    if own.kind == "date" and origin.unit not in (None, *units_of(own)[:1]):
+        problem = replace(problem, expected=re.sub(
+            "^a date as .*", rf"\g<0>, or {origin.unit} as chosen for this file",
+            problem.expected))
+    elif origin.unit and "oz per lb" not in units_of(own):
+        problem = replace(problem, remedy=problem.remedy.replace(
+            f"alone, in {own.unit},", f"alone, in {origin.unit},"))
+    if re.search(r"\d ?oz", problem.value or "") and "oz per lb" in units_of(own):
+        value = problem.value
         problem = replace(problem, remedy=f"{problem.remedy} Or give all numbers alone, in oz/lb. "
-                          + _say_match(heading, sheet.table[name], "oz per lb"))
+                          + _say_match(origin.heading, own, "oz per lb"))
     if source.decimal == "," and problem.expected:
         problem = replace(problem, expected=problem.expected.replace(
             "a decimal point", "a decimal comma, as chosen for this file,"))

@@ -203,7 +203,8 @@ def matched(sheet, source, findings):
             column = table[name]
             cells[name] = [_converted(t, column, origin.unit, source.decimal) for t in texts]
             plain = column.kind == "date" or origin.unit in (None, *units_of(column)[:1])
-            given[name] = [t if plain else f"{t} {origin.unit}" for t in texts]
+            given[name] = [t if plain or re.search(r"\d ?°?[A-Za-z]+$", t) else
+                           f"{t} {origin.unit}" for t in texts]
     text = pd.DataFrame(cells, dtype=object, index=sheet.text.index)
     return replace(sheet, text=text, given=given)
 

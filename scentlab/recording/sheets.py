@@ -39,7 +39,7 @@ class Sheet:
         return list(zip(self.rows, (str(v).strip() for v in self.text[name]), strict=True))
 
 
-def read_sheet(path, table, sheet=None):
+def read_sheet(path, table, sheet=None, decimal="."):
     """A CSV file, or a sheet of an XLSX workbook, as text; DataError where it cannot be read."""
     path = Path(path)
     findings = Findings(path.name)
@@ -52,7 +52,7 @@ def read_sheet(path, table, sheet=None):
     _need_less(findings, None, len(raw), spreadsheets.MOST_BYTES,
                f"{spreadsheets.MOST_BYTES / 1e6:.0f} MB")
     if raw.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
-        lines = spreadsheets.sheet_cells(path, sheet, findings)
+        lines = spreadsheets.sheet_cells(path, sheet, findings, decimal)
     else:
         lines = _lines(_decoded(raw, findings), table, findings)
     return _sheet(lines, table, findings)

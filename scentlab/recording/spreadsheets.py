@@ -31,8 +31,9 @@ def sheet_names(path):
         return ()
 
 
-def sheet_cells(path, sheet, findings):
-    """Rows of text cells of a sheet (the only one when ``sheet`` is None).
+def sheet_cells(path, sheet, findings, decimal="."):
+    """Rows of text cells of a sheet (the only one when ``sheet`` is None), true numbers with the
+    decimal sign that the spreadsheet shows them with.
 
     What is wrong goes to the :class:`scentlab.schema.Findings`; DataError where nothing can be
     read.
@@ -47,9 +48,11 @@ def sheet_cells(path, sheet, findings):
     if name not in names:
         findings.fail(None, "", sheet, "the name of one of its sheets: " + ", ".join(names),
                       "Say which sheet to read.")
+    if sheet is not None:  # pours and pieces may be two sheets of one file
+        findings.file += f", sheet {name}"
     with contextlib.closing(formulas):
         try:
-            return _cells(book[name], formulas[name], findings)
+            return _cells(book[name], formulas[name], findings, decimal)
         except DataError:
             raise
         except Exception as error:  # a broken sheet part can fail anywhere within the reader
@@ -80,7 +83,7 @@ def _open(path, **how):
         raise ValueError(f"{type(error).__name__}: {error}") from error
 
 
-def _cells(sheet, formulas, findings):
+def _cells(sheet, formulas, findings, decimal):
     # A cell may be there for its colour alone: what is filled counts.
     filled = {place: cell for place, cell in sheet._cells.items() if cell.value is not None}
     rows = max((row for row, _ in filled), default=0)
@@ -96,7 +99,7 @@ def _cells(sheet, formulas, findings):
     findings.stop()
     texts = [[""] * columns for _ in range(rows)]
     for (row, column), cell in filled.items():
-        texts[row - 1][column - 1] = _text(cell, row, findings)
+        texts[row - 1][column - 1] = _text(cell, row, findings, decimal)
     return texts
 
 
@@ -133,7 +136,7 @@ def _show_hidden(sheet, filled, formulas, findings):
                          + (f" and {more} more" if more > 0 else ""), expected, remedy)
 
 
-def _text(cell, row, findings):
+def _text(cell, row, findings, decimal):
     value = cell.value
     if isinstance(value, bool):
         return "TRUE" if value else "FALSE"
@@ -144,7 +147,7 @@ def _text(cell, row, findings):
                 "a number without a percent format",
                 "Give the cell a number format and write the percentage itself, such as 9.",
             )
-        return repr(value)
+        return repr(value).replace(".", decimal)
     if isinstance(value, dt.datetime):
         midnight = value.time() == dt.time()
         return value.date().isoformat() if midnight else value.isoformat(sep=" ")

@@ -366,9 +366,9 @@ def test_a_workbook_with_other_headings_and_units_is_imported(run, empty, theirs
      "heading=column\" or \"their heading=column:unit\", such as \"Wax=wax_g:oz\""),
     (("--match", "Wachs=wax_g:oz"), "theirs.xlsx, row 1, column wax_g: found 'Wachs', expected one "
      "of the headings Pour, pot, Mix, Day, Wax weighed, Oil, Cook. Correct the matching."),
-    (("--match", "Wax weighed=wax_g"), "theirs.xlsx, row 1, column wax_g: found 'no unit', "
-     "expected the unit of 'Wax weighed': one of g, kg, oz, lb. Choose the unit that the file "
-     "uses."),
+    (("--match", "Wax weighed=wax_g"), "theirs.xlsx, sheet Weights, row 1, column wax_g: found "
+     "'no unit', expected the unit of 'Wax weighed': one of g, kg, oz, lb. Choose the unit that "
+     "the file uses."),
     (("--match", "Pour=throws.code"), "the matching: found 'throws.code', expected one of the "
      "columns pours.add_temp_c, "),
     (("--sheet", "pieces=Weights"), "--sheet 'pieces=Weights' is not understood; write it as "

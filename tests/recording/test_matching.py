@@ -172,6 +172,48 @@ def test_a_workbook_with_three_sheets(empty, tmp_path):
     assert list(empty.rows("pieces")["code"]) == ["417", "018"]
 
 
+def test_a_problem_names_its_sheet_and_the_cell_there(empty, tmp_path):
+    path = workbook(tmp_path / "lab.xlsx", {
+        "Pours": [*POUR_ROWS[:2], ["of the next evening"]],
+        "Pieces": [["code", "pour", "age_days", "sweat_grade"], [417, "P01", 14, 2],
+                   ["018", "P01", 14, 5]],
+    })
+    found = told(dry_run(empty, **{name.lower(): Source(path, sheet=name)
+                                   for name in ("Pours", "Pieces")}))
+    assert found[0] == (
+        "lab.xlsx, sheet Pours, row 3, column pour: found 'of the next evening', expected a short "
+        "name of letters, digits, dot, dash or underscore, such as P01-3. Correct the text.")
+    assert found[-1].startswith("lab.xlsx, sheet Pieces, row 3, column sweat_grade: found '5'")
+
+
+def test_true_numbers_of_a_workbook_are_no_text_with_a_decimal_comma(empty, tmp_path):
+    """A spreadsheet shows 1.125 and 100.5 as 1,125 and 100,5 there, and keeps them as numbers
+    (ECMA-376, part 1, 18.3.1.96: the value of a cell has a point)."""
+    rows = [POUR_ROWS[0], ["P01", "A", "soft mix", dt.date(2026, 3, 14), 28.125, 1.125],
+            ["P02", "A", "soft mix", dt.date(2026, 3, 14), "100,5", 6.25]]
+    path = workbook(tmp_path / "comma.xlsx", {"S": rows})
+    dry = dry_run(empty, pours=Source(path, decimal=","))
+    assert told(dry) == []
+    assert dry.frames["pours"][["wax_g", "fragrance_g"]].to_numpy().tolist() == [
+        [28.125, 1.125], [100.5, 6.25]]
+
+
+def test_the_remedy_is_in_the_unit_and_the_form_of_the_file(empty, foreign):
+    text = FOREIGN.replace("7,055;0,635", "7 oz;0,635").replace("14.03.2026;7,055", "14/3/2026;7")
+    text = text.replace("180", "180 °F")
+    assert told(dry_run(empty, pours=Source(foreign(text), COLUMNS, decimal=","))) == [
+        "mine.csv, row 3, column poured_on: found '14/3/2026', expected a date as year-month-day, "
+        "such as 2026-03-14, or day.month.year as chosen for this file. Write the year first, then "
+        "month and day, with dashes.",
+        "mine.csv, row 2, column wax_g: found '7 oz', expected a number with a decimal comma, as "
+        "chosen for this file, from 1 to 100000 (g). Give the number alone, in oz, without its "
+        "unit.",
+        "mine.csv, row 3, column add_temp_c: found '180 °F', expected a number with a decimal "
+        "comma, as chosen for this file, from 20 to 150 (°C). Give the number alone, in °F, "
+        "without its unit.",
+    ]
+
+
 def test_a_workbook_of_one_sheet_needs_no_name(empty, tmp_path):
     path = workbook(tmp_path / "p.xlsx", {"Sheet": POUR_ROWS})
     assert import_csvs(empty, pours=path) == {"pours": 2}
