@@ -137,7 +137,8 @@ class QuickCheck:
         self.store, self._today = Store.open(folder), today
         found = plan_now(self.store)
         if found is None:
-            raise Refusal(f"{folder} has no plan", "plan it in its notebook first")
+            raise Refusal(f"{folder} has no plan", "plan it on its page Plan; or plan what its "
+                          "page Share proposes next as a quick check in a new folder")
         self.plan = Plan.from_dict(found)
 
     @classmethod

@@ -9,6 +9,8 @@ from scentlab.text import count_of
 COLUMNS = ["code", "pour", "pot", "blend", "load_pct", "stress", "graded"]
 WHERE = ("page Share, The next step, or scentlab quick FOLDER says which loads and how many "
          "pieces, and adds them to the plan")
+NO_PLAN = ("page Share, The next step, says which loads and how many pieces; plan them as a quick "
+           "check in a new folder (scentlab quick)")
 
 
 def planned_pieces(series):
@@ -77,4 +79,4 @@ def what_to_test(series, ceiling, blend, stress=None):
         return ""
     first = comes_first(series, ceiling, [blend], stress)
     return (f"{blend}: {first} first; these pieces show what to do then." if first else
-            f"{blend}: {TEST_LOWER}; {WHERE}.")
+            f"{blend}: {TEST_LOWER}; {WHERE if series.plan else NO_PLAN}.")

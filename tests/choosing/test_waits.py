@@ -45,6 +45,10 @@ def test_where_all_is_graded_lower_loads_are_next_and_the_page_is_named(wet):
     assert what_to_test(wet.series, wet.ceiling, "wax") == TEST_LOWER
     assert TEST_LOWER in wet.pick.notes
     assert planned_pieces(wet.series)["graded"].all() and len(planned_pieces(wet.series)) == 12
+    # Nothing can be added to the plan of a series that has none.
+    assert what_to_test(replace(wet.series, plan=None), wet.ceiling, "wax") == (
+        "wax: test lower loads or more pots; page Share, The next step, says which loads and how "
+        "many pieces; plan them as a quick check in a new folder (scentlab quick).")
 
 
 def test_a_pot_of_which_nothing_is_graded_comes_first(wet):
