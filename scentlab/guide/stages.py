@@ -53,7 +53,8 @@ def see_stages(store, folder, today=None):
     record is to be made again, so its stage is not done."""
     plan, poured = store.plan(), len(store.rows("pours"))
     progress = see_progress(store, today)
-    known = [_planned(plan, poured), _poured(plan, poured, progress), _scored(poured, progress)]
+    known = [_planned(plan, poured), _poured(plan, poured, progress),
+             _scored(store, poured, progress)]
     report, package = _written(store, folder)
     if not known[2][0]:  # a report of half of the scores is no answer yet
         report = report and (False, report[1] + ", from the scores so far" * report[0])
@@ -87,8 +88,11 @@ def _poured(plan, poured, progress):
                                   + (f"; {gone}" if gone else ""))
 
 
-def _scored(poured, progress):
+def _scored(store, poured, progress):
+    graded = len(store.distinct("grades", ("code",)))
     scored, planned = int(progress.scores["scored"].sum()), int(progress.scores["planned"].sum())
+    if graded and not planned:
+        return True, f"no plan; {count_of(graded, 'piece')} graded"
     if not poured or not planned:
         return False, "no piece waits yet"
     return scored == planned, f"{scored} of {planned} planned scores are in"

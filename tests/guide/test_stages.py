@@ -132,9 +132,12 @@ def test_imported_data_have_no_plan(own):
     names = ("pours", "pieces", "throws")
     import_csvs(store, *(workshop.demo_folder() / f"{n}.csv" for n in names))
     found = see_stages(store, folder)
-    assert states(found)[:2] == [DONE, DONE]
-    assert list(found.table["told"][:2]) == [
-        "no plan; test batches were imported", "36 test batches logged"]
+    assert states(found) == [DONE, DONE, DONE, NOW, LATER]
+    graded = pd.read_csv(workshop.demo_folder() / "pieces.csv").dropna(
+        subset=["sweat_grade", "frost_grade"], how="all")["code"].nunique()
+    assert list(found.table["told"][:3]) == [
+        "no plan; test batches were imported", "36 test batches logged",
+        f"no plan; {graded} pieces graded"]
 
 
 def test_every_stage_has_its_notebook():
