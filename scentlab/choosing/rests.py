@@ -116,12 +116,15 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
         planned = planned[planned["stress"].fillna("rest") == rules.stress]
     pairs = series.pairs[series.pairs["kind"] == rules.throw_kind]
     pairs = pairs[~pairs["assessor"].isin(order_habits(pairs, rules.throw_kind))]
+    # The heat cycle of the plan says nothing of pieces of pours that are not in it.
+    own, heated = (series.plan or {}).get("pours", ()), looks.loc[looks["stress"] == "heat", "pour"]
+    plan = None if own and not {p["pour"] for p in own}.issuperset(heated) else series.plan
     for blend in dict.fromkeys(looks["blend"]):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
             (blend, *found) for found in (
                 *_ungraded(planned, blend),
-                _storage(own, stress, series.plan, rules), *_otherwise(own, stress, rules),
+                _storage(own, stress, plan, rules), *_otherwise(own, stress, rules),
                 *_heat(own, stress, series),
                 _age(own, stress, rules, (loads or {}).get(blend)), _pots(own, stress),
                 _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
@@ -130,7 +133,7 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
             )
         ]
     rows.append((ALL, *_scale(series.pours)))
-    words = stress_words(stress, series.plan)
+    words = stress_words(stress, plan)
     decide = looks[(looks["stress"] == stress) & looks["grade"].notna()]
     if len(decide) and decide["unrecorded"].all():
         words += " (storage not recorded)"

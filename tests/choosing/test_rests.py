@@ -324,6 +324,14 @@ def test_storage_that_nobody_wrote_down_is_not_stated_as_a_fact(looked, blank, w
     assert rests.stress == f"at room temperature{kept}"
 
 
+def test_the_cycle_of_a_plan_is_not_that_of_pieces_beside_it(looked):
+    series = looked()
+    pours = [{"pour": pour} for pour in series.pours["pour"]]
+    for planned, words in ((pours, "3 x 12 h at 38 °C"), (pours[1:], "cycle not recorded")):
+        found = find_rests(replace(series, plan={**series.plan, "pours": planned}), Rules(), "heat")
+        assert found.stress == value(found, "storage")["value"] == f"heat-cycled ({words})"
+
+
 def test_pieces_without_a_storage_beside_heat_cycled_ones_are_said(looked):
     series = looked()
     stress = series.grades["stress"].astype(object)
