@@ -97,4 +97,4 @@ def _first_words(scored, throw, least):
     if rival["p_strongest"] > first["p_strongest"]:
         why = (f"; {rival['blend']} {say_chance(rival['p_strongest'], least, 0)}, but ties go to "
                "less frost, then lower cost")
-    return f"{who} are too close to call: {found} {said}{why}."
+    return f"{who} are too close to call: {found} is {said}{why}."

@@ -76,7 +76,7 @@ def test_too_close_to_call_is_said_with_the_chance_of_the_first(analysis):
     words = said(analysis, table(draws.mean(axis=0)), draws, BLENDS)
     assert words == (
         "First and second are too close to call: chance that a truly has the strongest hot throw "
-        "of all 3 65 %.",
+        "of all 3 is 65 %.",
         "Most likely order by hot throw: a > b > c (chance 65 %).",
     )
 
