@@ -104,7 +104,8 @@ def _lot(arguments):
     print(*found.lines, *found.notes, sep="\n")
     if found.verdict == "test more" and not found.again:
         print(f"Next: three more pots: {call('lot', arguments.folder)} --lot "
-              f"{quoted(lot)} --more")
+              f"{quoted(lot)} --more" if plan else "Next: pour three more pots of it, and import "
+              "them with its name in the column lot.")
     return None
 
 

@@ -165,8 +165,19 @@ def _workers(text):
     return text if "://" in text else int(text)
 
 
-_TYPES = {"NUMBER": int, "DATE": _date, "PERCENT": _percent,
-          **dict.fromkeys(("MONEY", "DAYS", "POINTS"), float)}
+def _number(kind, words):
+    """A number as a type of argparse, which says how to write it."""
+    def read(text):
+        try:
+            return kind(text)
+        except ValueError:
+            raise argparse.ArgumentTypeError(
+                f"{text!r} is no number; write it as {words}") from None
+    return read
+
+
+_TYPES = {"NUMBER": _number(int, "40"), "DATE": _date, "PERCENT": _percent,
+          **dict.fromkeys(("MONEY", "DAYS", "POINTS"), _number(float, "8.5, with a point"))}
 _PAGES = table_beside(__file__, "commands.toml")
 FIELDS = _PAGES["fields"]  # the option of each field of the rules and of a recipe
 # What an answer may propose instead.

@@ -2,13 +2,15 @@
 
 import json
 import re
+from types import SimpleNamespace
 
 import pytest
 
 from scentlab.cli import main
+from scentlab.recording.importing import import_csvs
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
-from scentlab.workshop import make_demo_series
+from scentlab.workshop import demo_folder, make_demo_series, make_series
 
 
 @pytest.fixture(scope="module")
@@ -48,6 +50,30 @@ def test_a_batch_keeps_its_recipe_and_writes_its_sheet(folder, capsys):
     assert words.startswith("Dossier, nothing hidden, ")
     assert said(capsys, "batch", folder)[0] == 2
     assert "--piece" in said(capsys, "batch", folder, "--packs", 1, "--piece", "15 ml")[1]
+
+
+def test_a_number_that_is_none_is_told_how_to_write_it(folder, capsys):
+    for words, remedy in (
+        (("batch", folder, "--packs", "forty"), "'forty' is no number; write it as 40"),
+        (("costs", folder, "--complaint", "8,50"), "'8,50' is no number; write it as 8.5, with a "),
+    ):
+        with pytest.raises(SystemExit):
+            main([str(word) for word in words])
+        assert remedy in capsys.readouterr().err
+
+
+def test_a_lot_without_a_plan_is_never_sent_to_plan_more(tmp_path, capsys, monkeypatch):
+    store = make_series(tmp_path / "own", title="brought in")
+    import_csvs(store, *(demo_folder() / f"{n}.csv" for n in ("pours", "pieces", "throws")))
+    row = {"pour": "L1", "pot": "L1", "poured_on": "2026-11-01", "wax_g": 200,
+           "fragrance_g": 16, "lot": "B-7", "blend": store.rows("pours")["blend"].iloc[0]}
+    store.add("pours", row)
+    more = SimpleNamespace(lines=(), notes=(), verdict="test more", again=False)
+    monkeypatch.setattr("scentlab.cli.batch.check_lot", lambda *_, **__: more)
+    code, words = said(capsys, "lot", tmp_path / "own", "--lot", "B-7")
+    assert code == 0 and "--more" not in words
+    assert ("Next: pour three more pots of it, and import them with its name in the column lot."
+            ) in words
 
 
 def test_a_lot_is_planned_graded_and_answered_without_touching_the_series(folder, capsys):
