@@ -79,7 +79,8 @@ def write_dossier(
 def _answer(analysis, row, batch):
     """What was decided about the blend, as pairs of name and words."""
     rules, known = analysis.rules, batch.known
-    yield "Load", (f"{_load(known.load_pct)}; "
+    # What the batch below holds is said there, by what is weighed.
+    yield "Load", (f"{say_loads(known.load_pct, sold=True)}; "
                    + ("recommended" if known.recommended else "typed, not the recommended one"))
     yield "Highest safe load", _load(row["ceiling_load_pct"])
     yield "Rule", (
@@ -121,7 +122,9 @@ def _protocol(analysis, known):
 
 def _people(codes):
     codes = sorted(set(codes.dropna()))
-    return ", ".join(codes) if 0 < len(codes) <= 8 else count(len(codes), "tester")
+    if not codes:
+        return "testers not recorded"
+    return ", ".join(codes) if len(codes) <= 8 else count(len(codes), "tester")
 
 
 def _days(values):
@@ -153,9 +156,9 @@ def _how(batch, series):
     add, pour = batch.pouring.heat_of(batch.blend)
     planned = {"add_temp_c": add and f"Fragrance in at {say_temperature(add)}",
                "pour_temp_c": pour and f"Pour at {say_temperature(pour)}",
-               "stir_min": series.plan and f"Stir {batch.pouring.stir_min:g} min"}
+               "stir_min": f"Stir {batch.pouring.stir_min:g} min"}
     for column in (c for c in WARMTH if c.name in planned):
-        said = planned[column.name] or recorded_words(pours, column)
+        said = (series.plan and planned[column.name]) or recorded_words(pours, column)
         if said:
             yield f"{capital(said)}."
         else:

@@ -351,7 +351,8 @@ def method_sentences(series):
     words = ", ".join(filter(None, recorded))
     if words:
         yield f"{capital(words)}."
-    yield f"Graded by {count(sweat['assessor'].dropna().nunique(), 'tester')}."
+    people = sweat["assessor"].dropna().nunique()
+    yield f"Graded by {count(people, 'tester') if people else 'testers not recorded'}."
 
 
 def recorded_words(pours, column):

@@ -13,6 +13,7 @@ from PIL import Image
 
 from scentlab.choosing.known_load import known_load
 from scentlab.planning.batch import make_batch, materials_of
+from scentlab.planning.sheets import batch_sheet_html
 from scentlab.sharing.dossier import dossier_html, weigh_table, write_dossier
 from scentlab.sharing.guard import SharingError
 from scentlab.sharing.photos import shown_photos
@@ -121,6 +122,37 @@ def test_what_nobody_recorded_is_not_said(analysis):
         assert words not in text
     with showing(Shown("g", "F")):
         assert "Fragrance added at 185 °F." in page(add_temp_c=85.0)
+
+
+def test_a_series_without_a_plan_is_poured_again_as_it_was(analysis):
+    """The batch sheet has the temperatures and the stirring of the record: 70 and 72.5 °C have
+    their middle at 71.25."""
+    pours = analysis.series.pours.assign(add_temp_c=85.0, pour_temp_c=[70.0, 72.5] * 18,
+                                         stir_min=4.0)
+    series = dataclasses.replace(analysis.series, plan=None, pours=pours)
+    batch = make_batch(known_load(analysis), materials_of(series), wax_g=453.59)
+    assert batch.pouring.heat_of(batch.blend) == (85.0, 71.2) and batch.pouring.stir_min == 4.0
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", batch_sheet_html(batch)))
+    assert "85 °C" in text and "Not known: add fragrance at" not in text and "Stir 4 min" in text
+    unknown = dataclasses.replace(series, pours=pours.assign(
+        add_temp_c=np.nan, pour_temp_c=np.nan, stir_min=np.nan))
+    assert materials_of(unknown).blend(batch.blend.name).add_temp_c is None
+
+
+def test_the_content_of_the_load_is_said_once_as_weighed(analysis, batch):
+    text = dossier_html(analysis, batch)
+    weighed = 100.0 * batch.fragrance_g / (batch.fragrance_g + batch.wax_g)
+    head = text[:text.index("Highest safe load")]
+    assert f"Fragrance: {weighed:.2f} % of the finished piece" in text
+    assert "of the finished piece" not in head
+
+
+def test_who_graded_is_not_counted_as_none(analysis):
+    grades = analysis.series.grades.assign(assessor=None)
+    series = dataclasses.replace(analysis.series, grades=grades)
+    bare = dataclasses.replace(analysis, series=series)
+    page = dossier_html(bare, make_batch(known_load(bare), materials_of(series), wax_g=453.59))
+    assert "by blind code, by testers not recorded" in page and "0 testers" not in page
 
 
 def test_hostile_text_stays_text(analysis, batch):
