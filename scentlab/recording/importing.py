@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from scentlab.amounts import keep_units, units_typed
 from scentlab.files import write_whole
 from scentlab.recording.checking import check_sheets, grade_rows, records
 from scentlab.recording.matching import (
@@ -36,12 +37,14 @@ FILES = {**TABLES, "bleeds": RECORDS["bleeds"]}
 class DryRun:
     """What an import would store, and everything that is wrong; nothing was stored yet.
 
-    ``left_out`` are by table the headings of its file that a matching leaves out.
+    ``left_out`` are by table the headings of its file that a matching leaves out; ``units`` those
+    that a matching says, which a series that has none takes.
     """
 
     frames: dict
     problems: tuple
     left_out: dict
+    units: tuple = ()
 
     @property
     def ready(self):
@@ -70,7 +73,9 @@ class DryRun:
             if name == "pieces":
                 rows["pieces"] = _piece_rows(frame, store)
                 rows["grades"] = grade_rows(frame)
-        return {name: len(receipts) for name, receipts in store.add_all(rows).items()}
+        counts = {name: len(receipts) for name, receipts in store.add_all(rows).items()}
+        keep_units(units_typed(f"1 {unit}" for unit in self.units), store.folder, chosen=False)
+        return counts
 
 
 def dry_run(store=None, *, today=None, beyond_plan=False, **files):
@@ -109,7 +114,8 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
             found = [_as_in_the_file(p, sheet, given[name])
                      for p in _with_headings(found, sheet, plain[name])]
         return DryRun({}, tuple(found), left_out)
-    return DryRun(frames, (), left_out)
+    units = (origin.unit for source in given.values() for origin in source.columns.values())
+    return DryRun(frames, (), left_out, tuple(filter(None, units)))
 
 
 def _as_in_the_file(problem, sheet, source):
