@@ -142,7 +142,15 @@ def _check_number(column, value):
         ounces = column.unit in _LOADS and re.fullmatch(r"(\d*\.?\d+) ?oz ?(?:/|per) ?lb", text)
         same = f": {text} is {load_from_ounces_per_pound(float(ounces[1])):g}" if ounces else ""
         return column._wrong(f"Give the number alone, in {column.unit}, without its unit{same}.")
-    return column._wrong("Correct the value" + ("." if column.required else " or leave it empty."))
+    remedy = _which_grade(column) if math.isnan(number) else "Correct the value"
+    return column._wrong(remedy + ("." if column.required else " or leave it empty."))
+
+
+def _which_grade(column):
+    """What to write where a word such as "yes" stands for a grade."""
+    grades = GRADE_WORDS.get(column.name.removesuffix("_grade"), ())
+    words = "; ".join(f"{grade} {seen}" for grade, seen in enumerate(grades))
+    return f"Write the grade that was seen ({words})" if words else "Correct the value"
 
 
 def with_a_point(text):

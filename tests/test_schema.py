@@ -109,6 +109,14 @@ def test_a_wrong_cell_of_a_throw_score(cells, words):
     assert told([{**good, **cells}], THROWS, "t.csv") == [f"t.csv, row 2, {words}"]
 
 
+def test_a_word_for_a_grade_is_told_what_the_grades_are():
+    grades = "0 dry; 1 trace on a pressed tissue only; 2 visible film; 3 beads; 4 pooled"
+    for word in ("yes", "no", "x"):
+        assert told([{"code": "417", "pour": "P01", "sweat_grade": word}], PIECES, "mine.csv") == [
+            f"mine.csv, row 2, column sweat_grade: found '{word}', expected a whole number from 0 "
+            f"to 4 (sweat grade). Write the grade that was seen ({grades}) or leave it empty."]
+
+
 def test_a_choice_in_capitals_is_understood():
     good = {"code": "417", "assessor": "A1", "sitting": "S1", "kind": "WARM", "throw": "5"}
     assert parse_table(pd.DataFrame([good]), THROWS, "t.csv")["kind"][0] == "warm"
