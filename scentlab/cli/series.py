@@ -94,6 +94,9 @@ def _progress(arguments):
     if looks < 1:
         raise CannotDo(f"--looks-per-piece {looks}: a piece is graded by 1 tester or more")
     progress = see_progress(store, today, looks)
+    if store.plan() is None and progress.scores.empty:
+        print("No plan is kept, so nothing waits to be scored or logged.")
+        return
     print(progress.sentence)
     print("\n".join([
         *_who_can_score(store, progress.today, looks), *_open_scores(progress.scores),

@@ -359,6 +359,8 @@ def test_a_workbook_with_other_headings_and_units_is_imported(run, empty, theirs
     assert row["wax_g"] == pytest.approx(16 * 28.349523125, rel=1e-12)
     assert row["fragrance_g"] == pytest.approx(1.6 * 28.349523125, rel=1e-12)
     assert (row["pot"], row["blend"], str(row["poured_on"])) == ("P01", "soft", "2026-03-14")
+    assert run("progress", empty)[1] == (
+        "No plan is kept, so nothing waits to be scored or logged.\n")
     # What a maker types first is said first from then on, the units of a file too.
     assert run("units", empty)[1].startswith("oz and °F")
 
