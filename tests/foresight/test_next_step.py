@@ -205,7 +205,7 @@ def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_
         "to be safe. Lower are 3.1 % (0.5 oz/lb) and 4.7 % (0.75 oz/lb): plan them as a quick "
         "check (scentlab quick).")
     assert what_to_test(analysis.series, analysis.ceiling, "wax").startswith(
-        "wax: test lower loads or more pots; page Share, The next step, or scentlab")
+        "wax: test lower loads or more pots; page Share, The next step, says which ")
     assert found.steps["load now, and expected after it"].str.startswith("none now, one in").all()
 
 

@@ -19,7 +19,7 @@ CASES = {
     "all wet": (
         {"soft": -20.0, "firm": -20.0}, {"frost": 2},
         ("soft: no load yet. No ", "Not known yet: it needs today",
-         "firm: test lower loads or more pots; page Share, The next step, or scentlab quick"),
+         "firm: test lower loads or more pots; page Share, The next step, says which loads"),
     ),
 }
 
