@@ -79,8 +79,8 @@ class SweatFit(Result):
     looks : DataFrame, the settled looks: a row per piece, stress and age.
     prior : dict, the priors in words.
     told : dict of pot to the log-likelihood (S,) of its looks under each draw.
-    harshest : str, the stress that decides where none is named: heat, unless pieces of every blend
-        were kept at rest, too, and are likely to sweat earlier there.
+    harshest : str, the stress that decides where none is named: heat, unless pieces at rest are
+        likely to sweat earlier.
     alone : SweatFit with nothing borrowed from other series, where this one borrows.
     """
 
@@ -237,18 +237,15 @@ def fit_sweat(
     return SweatFit(
         blends, stresses, **drawn, counts=count_pours(looks), tested=tested,
         ages=(float(looks["age_days"].min()), float(looks["age_days"].max())), looks=looks,
-        prior=describe_prior(prior, blends),
-        harshest=harshest_of(looks, stresses, models[0], drawn),
+        prior=describe_prior(prior, blends), harshest=harshest_of(stresses, models[0], drawn),
         notes=notes + centre_notes + evidence_notes(looks, blends) + drawn_notes,
     )
 
 
-def harshest_of(looks, stresses, model, drawn):
+def harshest_of(stresses, model, drawn):
     """Which stress decides where none is named, as :class:`SweatFit` has it."""
-    first, last = stresses[0], stresses[-1]
-    everywhere = (looks["stress"] == first).groupby(looks["blend"]).any().all()
     gentler = model.take(drawn["draws"], "stress")[:, -1:] < 0
-    return first if everywhere and (drawn["weights"] @ gentler > GENTLER).any() else last
+    return stresses[0 if (drawn["weights"] @ gentler > GENTLER).any() else -1]
 
 
 def _draw(models, believed, draws, seed, precise, ranges):

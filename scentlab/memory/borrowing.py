@@ -114,7 +114,7 @@ def mixed(lent, usual, share):
                            + 1000])
     drawn = {"draws": np.vstack([lent.draws, usual.draws])[order], "weights": weights}
     return replace(
-        usual, **drawn, harshest=harshest_of(usual.looks, usual.stresses, usual.model, drawn),
+        usual, **drawn, harshest=harshest_of(usual.stresses, usual.model, drawn),
         draw_link=link[order], draw_lot=lots[order], k_hat=max(lent.k_hat, usual.k_hat),
         told={pot: np.concatenate([lent.told[pot], own])[order] for pot, own in usual.told.items()},
         links=usual.links.assign(weight=np.bincount(link[order], weights, len(usual.links))),
