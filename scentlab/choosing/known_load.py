@@ -52,7 +52,7 @@ def known_load(analysis, blend=None, load_pct=None):
         said = (safe, rests.headline(blend))
         return KnownLoad(blend, float(chosen), True, tuple(filter(None, said)), rests, as_sold)
     rests = find_rests(analysis.series, analysis.rules, analysis.ceiling.stress, analysis.odd_pots,
-                       {blend: load_pct})
+                       {blend: load_pct}, analysis.sweat.harshest)
     advised = "No load is recommended."
     if not pd.isna(chosen):
         advised = f"Recommended: {say_load_oz(chosen, sold=True)}."

@@ -104,7 +104,8 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
     rest = [c for c in ranked if c not in _FRONT and c != "reason"]
     table = ranked[[*_FRONT, *rest, "reason"]]
     rests = find_rests(evidence.series, rules, ceiling.stress, evidence.odd_pots,
-                       dict(ceiling.table[["blend", "ceiling_load_pct"]].to_numpy()))
+                       dict(ceiling.table[["blend", "ceiling_load_pct"]].to_numpy()),
+                       evidence.sweat.harshest)
     sentences = {
         r["blend"]: headline(r, rules, evidence, ceiling, rests) for _, r in table.iterrows()
     }

@@ -103,11 +103,12 @@ def by_day(fit, rules):
     return f" by day {at_sale(fit, rules).ages[1]:g}" if known else ""
 
 
-def find_rests(series, rules, stress, odd_pots=(), loads=None):
+def find_rests(series, rules, stress, odd_pots=(), loads=None, harshest=None):
     """What an analysis of a series rests on, under the stress that decides.
 
     ``loads`` is by blend the highest load (% of wax) that the answer speaks of: it rests on the
-    pieces up to it; on all where it is missing. ``odd_pots`` are as :func:`odd_pots_of` finds them.
+    pieces up to it; on all where it is missing. ``odd_pots`` are as :func:`odd_pots_of` finds them,
+    and ``harshest`` is the stress that would decide if the rules named none.
     """
     looks, rows, planned = series.sweat(), [], planned_pieces(series)
     # Stress that nobody wrote down is taken for room temperature.
@@ -124,7 +125,7 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None):
         rows += [
             (blend, *found) for found in (
                 *_ungraded(planned, blend),
-                _storage(own, stress, plan, rules), *_otherwise(own, stress, rules),
+                _storage(own, stress, plan, rules, harshest), *_otherwise(own, stress, rules),
                 *_heat(own, stress, series),
                 _age(own, stress, rules, (loads or {}).get(blend)), _pots(own, stress),
                 _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
@@ -178,13 +179,14 @@ def _ungraded(pieces, blend):
              f"{words} {verb} not graded yet, so the answer may change", -2)]
 
 
-def _storage(own, stress, plan, rules):
+def _storage(own, stress, plan, rules, harshest):
     words, seen = stress_words(stress, plan), set(own["stress"])
     if stress not in seen:
         return "storage", f"no piece {words}", f"no piece was inspected {words}", 0
     unrecorded = _unrecorded_storage(own)
     if stress == "heat":
-        return "storage", words, unrecorded, 0
+        earlier = "room-temperature pieces sweated earlier than these" if harshest == "rest" else ""
+        return "storage", words, "; ".join(filter(None, (unrecorded, earlier))), 0
     kept, asked = unrecorded or "room temperature only", "not tested in heat"
     if "heat" in seen:
         asked = "heat-cycled pieces do not count here"

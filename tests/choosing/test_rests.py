@@ -14,6 +14,7 @@ from scentlab.fitting.sweat import fit_sweat
 from scentlab.planning.batch import make_batch, materials_of
 from scentlab.series import HEAT_COLUMNS, HIDDEN_FRAGRANCE, stress_words
 from scentlab.sharing.dossier import dossier_html
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 from scentlab.units import say_load_oz
 from scentlab.words import answers
 from scentlab.words.answers import storage_words
@@ -109,6 +110,17 @@ def test_room_temperature_asked_for_although_heat_was_tested(looked):
     rests = find_rests(replace(series, grades=grades), Rules(), "rest")
     assert rests.headline("soft") == (
         "At room temperature: these pieces sweated earlier than heat-cycled ones.")
+
+
+def test_heat_asked_for_although_it_is_the_gentler():
+    """Heat here dries pieces, by 3 points: whoever names it is told in the answer."""
+    layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, sweat=4, sweat_heat=3)
+    series = simulate_series(layout, Truth({"soft": BlendTruth(10.0)}, heat=-3.0), 4)
+    analysis = analyse(series, Rules(stress="heat"), draws=400, precise=None)
+    told = "oom-temperature pieces sweated earlier than these"
+    assert analysis.ceiling.stress == "heat" and told in analysis.pick.sentence
+    assert told in known_load(analysis, load_pct=9.0).rests.sentence
+    assert told not in analyse(series, draws=400, precise=None).pick.sentence
 
 
 def test_several_ages(looked):
