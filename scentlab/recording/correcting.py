@@ -117,7 +117,7 @@ def say_now(table, values):
 
 def _say(value, unit):
     if isinstance(value, float):
-        return say_in(value, unit) if unit else f"{value:g}"
+        return say_in(value, unit) if unit and "," not in unit else f"{value:g}"  # 0 to 10
     return "not known" if value in (None, "") else str(value)
 
 

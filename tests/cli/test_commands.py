@@ -435,6 +435,13 @@ def test_a_correction_says_what_holds_now_in_the_units_of_the_folder(run, scored
     assert (code, err) == (0, "") and f", now {said}; the old one" in out
 
 
+def test_a_corrected_score_is_said_without_its_scale(run, scored):
+    entry = Store.open(scored).add("throws", {"code": "417", "assessor": "A1", "sitting": "S1",
+                                              "kind": "cold", "throw": 6.0})
+    _, out, _ = run("correct", scored, "throws", entry.entry_id, "throw=2.5", "--reason", "slip")
+    assert ", now throw 2.5; the old one" in out
+
+
 def test_an_entry_is_found_corrected_and_made_void(run, scored):
     assert run("entries", scored, "417") == (
         0, "grades 1: sweat grade 3 (beads) by A1 at 14 days\n    grade = 3\n"
