@@ -300,8 +300,9 @@ def _draw(models, believed, draws, seed, precise, ranges):
 def _error(models, drawn, ranges):
     """The largest Monte Carlo error of the 5 % points of the blends' loads at 5 % risk, of those
     that lie within the ``ranges`` (B, 2): the others hold no load anyway."""
-    values = np.concatenate([
-        loads_at_risk(m, drawn["draws"][drawn["draw_link"] == i]) for i, m in enumerate(models)])
+    place = harshest_of(range(1 + models[0].stress.shape[1]), models[0], drawn)
+    values = np.concatenate([loads_at_risk(m, drawn["draws"][drawn["draw_link"] == i], place)
+                             for i, m in enumerate(models)])
     largest = 0.0
     for own, (low, high) in zip(values.T, ranges, strict=True):
         error = quantile_error(own, drawn["weights"], drawn["draw_lot"], 0.05)
@@ -551,10 +552,11 @@ def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
         {name: values[own] for name, values in fit.named.items()}, risk, limit_grade, place, link))
 
 
-def loads_at_risk(model, points):
-    """The loads (S, B) at 5 % risk of grade 2, under the harshest stress, of free parameters
-    (S, p)."""
-    return _at_risk(model.named(points), 0.05, 2, model.stress.shape[1], model.link)
+def loads_at_risk(model, points, place=None):
+    """The loads (S, B) at 5 % risk of grade 2 of free parameters (S, p), under the stress at a
+    place; None takes the last."""
+    place = model.stress.shape[1] if place is None else place
+    return _at_risk(model.named(points), 0.05, 2, place, model.link)
 
 
 def stress_effect(named, place):

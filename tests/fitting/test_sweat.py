@@ -425,3 +425,11 @@ def test_draws_until_the_ceiling_is_precise():
     assert len(fine.weights) >= len(rough.weights)
     assert errors[1] <= 0.06 or len(fine.weights) >= 8 * 300
     assert errors[1] <= 1.2 * errors[0]
+
+
+def test_the_error_that_is_asked_for_is_that_of_the_stress_that_decides():
+    truth = Truth({"soft": BlendTruth(10.0)}, heat=-2.5)
+    layout = even_layout(["soft"], (6, 8, 10, 12, 14), sweat=3, sweat_heat=2)
+    fit = fit_sweat(simulate_series(layout, truth, 1).sweat(), draws=1000, precise=0.03)
+    error = quantile_error(load_at_risk_draws(fit, 0.05)[:, 0], fit.weights, fit.draw_lot, 0.05)
+    assert fit.harshest == "rest" and (error <= 0.03 or len(fit.weights) >= 8 * 1000)
