@@ -104,7 +104,8 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     >>> list(diagnose(analyse(small_series(), draws=100, precise=None)).table["pot"])
     ['soft1', 'soft2']
     """
-    grades, rules = analysis.series.sweat(), replace(analysis.rules, ship_age_days=None)
+    grades = analysis.series.sweat()
+    rules = replace(analysis.rules, ship_age_days=None, stress=analysis.ceiling.stress)
     check = check_sweat(analysis.sweat, grades, seed=analysis.seed)
     before, rows = find_ceiling(analysis.sweat, rules), []
     points = {blend: _points(analysis.sweat, rules, blend) for blend in analysis.sweat.blends}
@@ -135,7 +136,7 @@ def _without(analysis, rules, pot, blend, before, draws):
     anew = not fit.k_hat <= FINITE
     if anew:
         fit = _anew(analysis, pot, draws)
-        if fit is None:
+        if fit is None or rules.stress not in fit.stresses:
             return none
     after = _points(fit, rules, blend)
     error = np.hypot(*map(draw_error, (after, before))) if anew else draw_error(after - before)

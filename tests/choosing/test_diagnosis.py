@@ -113,6 +113,16 @@ def test_weights_without_a_finite_variance_are_not_used(good, monkeypatch):
     assert asked == [pot]
 
 
+def test_the_storage_that_decides_is_the_same_without_a_pot(good, monkeypatch):
+    """A fit made anew may find another one to be the harshest, of which the ceiling was not."""
+    analysis, found = good
+    asked = []
+    monkeypatch.setattr(diagnosis, "find_ceiling", lambda fit, rules, *blends: (
+        asked.append(rules.stress), find_ceiling(fit, rules, *blends))[1])
+    assert diagnose(analysis).table.equals(found.table)
+    assert set(asked) == {analysis.ceiling.stress}
+
+
 def test_no_alarm_within_the_chance_of_the_draws(spoiled):
     """Over two seeds a change is held to its error; refits of other draws scattered by more."""
     analysis, _ = spoiled
