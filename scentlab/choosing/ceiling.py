@@ -147,14 +147,15 @@ def _unseen_note(fit, limit_grade):
 
 
 def _of_blend(blend, own, draws, fit, rules, stress):
-    weights, counts = fit.weights, own[own["stress"] == stress]
+    order = np.argsort(draws)  # once for all its quantiles
+    draws, weights, counts = draws[order], fit.weights[order], own[own["stress"] == stress]
     places = (1.0 - rules.confidence, 0.05, 0.5, 0.95)
     quantile, lower, middle, upper = map(float, weighted_quantile(draws, weights, places))
     row = {
         "blend": blend,
         "ceiling_load_pct": np.nan,
         "ceiling_content_pct": np.nan,
-        "error_pct": quantile_error(draws, weights, fit.draw_lot, 1.0 - rules.confidence),
+        "error_pct": quantile_error(draws, weights, fit.draw_lot[order], 1.0 - rules.confidence),
         "load_at_risk_pct": middle,
         "load_at_risk_lower_pct": lower,
         "load_at_risk_upper_pct": upper,
