@@ -209,15 +209,15 @@ def _cut(items, limit):
 
 
 def _spread(items, rng):
-    """Pieces along the diagonals of the table of blends by loads, so that as many neighbours as
-    there are loads hold each load once, and their runs mix the blends."""
+    """Pieces by pour day along the diagonals of the table of blends by loads, so that as many
+    neighbours as there are loads hold each load once, and their runs mix the blends."""
     n_blends = 1 + max(item.blend for item in items)
     n_loads = 1 + max(item.load for item in items)
     blend_place, load_place = rng.permutation(n_blends), rng.permutation(n_loads)
 
     def place(item):
         blend, load = int(blend_place[item.blend]), int(load_place[item.load])
-        return item.repeat, (blend - load) % n_blends, load
+        return item.pour_day, item.repeat, (blend - load) % n_blends, load
 
     return sorted(items, key=place)
 

@@ -82,9 +82,9 @@ def test_diary_by_hand():
         ("2027-01-06", "Look for sweat, heat-cycled"),
         ("2027-01-07", "Look for sweat at room temperature"),
         ("2027-01-07", "Look for sweat, heat-cycled"),
-        ("2027-01-13", "Look for frost"), ("2027-01-14", "Look for frost"),
-        ("2027-01-14", "Session S01, hot throw"), ("2027-01-15", "Session S02, hot throw"),
-        ("2027-01-16", "Session S03, hot throw"),
+        ("2027-01-13", "Look for frost"), ("2027-01-13", "Session S01, hot throw"),
+        ("2027-01-14", "Look for frost"), ("2027-01-14", "Session S02, hot throw"),
+        ("2027-01-15", "Session S03, hot throw"),
     ]
     assert rows["detail"][0].startswith("1 pot, 3 pours, 18 pieces, ")
 

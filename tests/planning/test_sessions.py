@@ -90,6 +90,18 @@ def test_what_comes_before_is_balanced_over_sessions():
     assert set(follows.values()) == {8} and len(follows) == 6
 
 
+@pytest.mark.parametrize("loads", [(4, 6, 8), (4, 6, 8, 10), (4, 6, 8, 10, 12)])
+@pytest.mark.parametrize("pots", [2, 3])
+def test_no_session_holds_a_load_twice_where_others_could_stand_beside_it(loads, pots):
+    """A load that has a session to itself is told from the others by the sessions' anchors alone.
+    By hand: two pieces a session beside the anchor, of pots that hold each load once."""
+    one = plan(loads_pct=loads, pots_per_blend=pots)
+    joined = one.smellings[one.smellings["position"] > 1].merge(one.pieces, on="code").merge(
+        one.pours, on="pour")
+    held = joined.groupby(["sitting", "assessor"])["load_pct"]
+    assert held.size().max() == 2 and (held.size() == held.nunique()).all()
+
+
 def test_the_clock_of_one_room_by_hand():
     one = plan(sittings=Sittings(pieces_per_sitting=2))
     a, b = one.smellings[one.smellings["sitting"] == "S01"]["code"].unique()
