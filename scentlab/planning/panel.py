@@ -36,7 +36,7 @@ class Sittings:
     kinds : of throw, in the order cold, jar, warm.
     pieces_per_sitting : most pieces of a session, the anchor piece among them; None for as many as
         an evening holds, up to ``MOST_PIECES``.
-    per_day : sessions a day.
+    per_day : sessions a day, which share its evening.
     anchor : True where a piece of one pour opens every session.
     together : True where all testers smell a hot piece at once; False for an order of each tester,
         which takes as many like rooms as pieces.
@@ -85,11 +85,13 @@ class Sittings:
                  field="sittings.together", value=self.together)
             return asked
         least = self.pieces_per_sitting or 1 + self.anchor
-        fit = next((n for n in range(40) if self.minutes("warm", n + 1, 1) > evening_min), 40)
+        each_min = (evening_min + self.air_min) / self.per_day - self.air_min
+        fit = next((n for n in range(40) if self.minutes("warm", n + 1, 1) > each_min), 40)
+        shared = f" in each of {self.per_day} sessions" if self.per_day > 1 else ""
         need(fit >= least,
              f"a hot session of {least} pieces does not fit: "
              f"with {self.rooms} warmed at a time, {self.warm_min:g} min on the warmer and "
-             f"{self.air_min} min of airing after each, {evening_min:g} min hold {fit}",
+             f"{self.air_min} min of airing after each, {evening_min:g} min hold {fit}{shared}",
              "take fewer pieces in a session, more rooms with a warmer, or a longer evening",
              field="sittings.pieces_per_sitting", value=self.pieces_per_sitting)
         return min(asked, fit)
@@ -253,13 +255,18 @@ def _day_after(plan, ready, taken):
 
 def timetable(plan, sitting):
     """What happens when in a hot session held together: rows (time, room, what, code) in time, such
-    as "19:05" in room 1; other sessions have none."""
+    as "19:05" in room 1; other sessions have none. It begins when the rooms are aired after the
+    sessions before it on its day."""
     rows = [r for r in plan.smelling_rows if r.sitting == sitting]
     rules, codes = plan.sittings, list(dict.fromkeys(r.code for r in rows))
     if not rows or not _at_once(rules, rows[0].kind):
         return ()
+    held = session_minutes(plan)
+    of_day = list(dict.fromkeys(
+        r.sitting for r in plan.smelling_rows if r.sitting_on == rows[0].sitting_on))
+    begin = sum(held[name][0] + rules.air_min for name in of_day[:of_day.index(sitting)])
     steps = sorted(
-        ((smelt + later, room + 1, what, code)
+        ((begin + smelt + later, room + 1, what, code)
          for code, (smelt, room) in zip(codes, rules.smelt_at(len(codes)), strict=True)
          for later, what in ((-rules.warm_min, "warm"), (0, "all smell"),
                              (rules.smell_min, f"off, air for {rules.air_min} min"))),

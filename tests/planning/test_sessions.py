@@ -111,6 +111,20 @@ def test_the_clock_of_one_room_by_hand():
         ("20:41", 1, "all smell", b), ("20:46", 1, "off, air for 36 min", b))
 
 
+def test_sessions_of_a_day_share_its_evening_and_its_rooms():
+    """By hand: two sessions of two pieces take 30 + 5 + 36 + 30 + 5 = 106 min each and 36 min of
+    airing between them, 248 min; three pieces would take 390."""
+    one = plan(pots_per_blend=2, sittings=Sittings(per_day=2),
+               calendar=Calendar(evening_min=248))
+    days = one.smellings.groupby("sitting_on", sort=False)["sitting"].unique()
+    first, second = next(own for own in days if len(own) == 2)
+    assert [timetable(one, s)[i][0] for s in (first, second) for i in (0, -1)] == [
+        "19:00", "20:46", "21:22", "23:08"]
+    assert one.smellings["position"].max() == 2
+    with pytest.raises(PlanError, match="247 min hold 1 in each of 2 sessions; take fewer"):
+        plan(sittings=Sittings(per_day=2), calendar=Calendar(evening_min=247))
+
+
 @pytest.mark.parametrize("rooms", [1, 2, 3, 5])
 def test_no_room_and_no_nose_is_asked_twice_at_once(rooms):
     rules = Sittings(rooms=rooms, smell_min=4)
