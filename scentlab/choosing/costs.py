@@ -27,6 +27,7 @@ from scentlab.units import content_from_load, say_load_oz, say_percent_of_wax
 
 DRAWS = 4000  # of sweat and throw together
 NEARLY = 0.02  # loads that cost no more than this share above the least cost nearly the same
+CENT = 0.005  # of money, within which amounts are printed alike
 LEAST_COST, RECOMMENDED, HIGHEST = "least cost", "recommended", "highest allowed"
 _MOST = {"complaint": 1e6, "lost_sale": 1e6, "lost_pct": 100.0, "pieces": 100_000, "pots": 10_000,
          "many": 100}
@@ -147,7 +148,7 @@ def cost_range(row, say):
     """The limits of an average cost, 90 % sure, in words; a small chance of far more lifts the mean
     over them."""
     ends = f"{say(row['cost_lower'])} to {say(row['cost_upper'])}"
-    return f"{ends}, perhaps far more" if row["cost"] > row["cost_upper"] else ends
+    return f"{ends}, perhaps far more" if row["cost"] - row["cost_upper"] > CENT else ends
 
 
 def coster(analysis):
@@ -226,7 +227,9 @@ class _Known:
         places |= {RECOMMENDED: self.chosen, HIGHEST: len(self.loads) - 1}
         lower, upper = np.quantile(cost, (0.05, 0.95), axis=0)
         parts = {"materials": fixed, "complaints": complaints.mean(axis=0),
-                 "lost_sales": lost.mean(axis=0), "cost": mean, "cost_lower": lower,
+                 "lost_sales": lost.mean(axis=0),
+                 # Without a price nor a number of the maker's nothing is known to cost.
+                 "cost": mean if costs.any else mean + 0.0 * fixed, "cost_lower": lower,
                  "cost_upper": upper, "sweating": costs.pieces * self.risks.mean(axis=0)}
         table = pd.DataFrame([
             {"which": which, "load_pct": self.loads[place],

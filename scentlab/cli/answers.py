@@ -74,8 +74,8 @@ def _costs(arguments):
     weigh = coster(analysis)
     for blend in blends:
         found = weigh(blend, costs)
-        rows = text_table(costs_table(found), range(7))
-        print(item(found.sentence), "", *rows, "", sep="\n")
+        table = costs_table(found)
+        print(item(found.sentence), "", table.caption, *text_table(table, range(7)), "", sep="\n")
     noted(found.notes)
 
 

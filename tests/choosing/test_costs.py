@@ -122,6 +122,8 @@ def test_without_a_number_of_the_maker_no_load_costs_least(weigh):
     assert found.of(LEAST_COST) is None and found.table["materials"].notna().all()
     assert "Say what a complaint or a lost sale costs you" in found.sentence
     assert "No load above 8." in found.notes[0]
+    # What every draw costs alike lies in its range, whatever the last digit of its mean.
+    assert not any("far more" in row[4] for row in costs_table(found).rows)
 
 
 def test_a_mean_beyond_its_range_is_no_contradiction(weigh):
@@ -159,6 +161,8 @@ def test_without_a_price_materials_are_left_out(demo_analysis):
     found = load_costs(replace(demo_analysis, series=series), OWN)
     assert found.table["materials"].isna().all() and found.table["cost"].notna().all()
     assert "materials are left out" in " ".join(found.notes)
+    found = load_costs(replace(demo_analysis, series=series), Costs())
+    assert [row[4] for row in costs_table(found).rows] == ["–", "–"]
 
 
 def test_the_answer_comes_at_once(weigh):

@@ -677,6 +677,7 @@ def test_costs_are_those_of_the_makers_own_numbers(run, demo):
         assert words in " ".join(out.split()), words
     code, out, _ = run("costs", demo)
     assert code == 0 and "costs least: " not in out and "Recommended: " in out
+    assert "soft: a batch of 100 pieces, costs in EUR\nLoad  " in out
     code, _, err = run("costs", demo, "--lost-sale", 6)
     assert code == 2 and "lost_pct is missing; give both or neither" in err
 
