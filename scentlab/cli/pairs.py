@@ -43,7 +43,7 @@ def _plan(arguments, store, plan):
     loads = _loads(arguments, plan, graded, sweated)
     more = plan_pairs(
         plan, loads, kind=_KINDS[arguments.kind], blend=arguments.blend,
-        testers=testers, number=number, sweated=sweated,
+        testers=testers, number=number, sweated=sweated, spent=store.rows("warmings")["code"],
         seed=seed_of(store.folder.name, len(plan.pair_rows)),
     )
     new = more.pair_rows[len(plan.pair_rows):]

@@ -11,7 +11,7 @@ import numpy as np
 
 from scentlab.maths.paired import NOISE, named_chance, pair_power, pairs_for
 from scentlab.planning.refusal import count_of, need, need_number, need_whole
-from scentlab.schema import THROW_KINDS
+from scentlab.schema import THROW_KINDS, THROW_WORDS
 from scentlab.text import gathered, spelling
 from scentlab.units import say_load_oz
 
@@ -94,13 +94,14 @@ def _time_words(plan, rows):
 
 
 def plan_pairs(plan, loads_pct, *, seed, kind="cold", blend=None, testers=(), number=None,
-               sweated=()):
+               sweated=(), spent=()):
     """The plan with a pair test of two dry loads joined to it.
 
     ``loads_pct`` are two loads as they were planned (g per 100 g of wax), of ``blend`` or else the
     first one. ``testers`` are codes, those of the plan where none are given, ``number`` is of pairs
     in all, else :func:`pairs_needed`; each tester gets as many, and an even number. ``sweated``
-    names the pours of which a piece sweated. What was planned before stays as it is; each two
+    names the pours of which a piece sweated, ``spent`` pieces that were left on a warmer for hours
+    and are smelt no more. What was planned before stays as it is; each two
     pieces are compared in both orders by the same tester in the same session. PlanError when the
     pairs cannot be held.
     """
@@ -114,7 +115,8 @@ def plan_pairs(plan, loads_pct, *, seed, kind="cold", blend=None, testers=(), nu
     need(testers, "nobody is there to smell", "name testers, such as A1 and A2", field="testers")
     wanted = pairs_needed() if number is None else need_whole(number, "number", 2, 400, "pairs")
     names = [b.name for b in plan.blends]
-    combos = _combinations(plan, spelling(names)(blend or names[0]), loads, kind, set(sweated))
+    combos = _combinations(plan, spelling(names)(blend or names[0]), loads, kind, set(sweated),
+                           set(spent))
     taken = {p.sitting for p in plan.pair_rows}
     names = [n for n in (f"Q{i}" for i in range(1, 400)) if n not in taken]
     rng, rows, each = np.random.default_rng([plan.seed, seed]), [], -(-wanted // (2 * len(testers)))
@@ -125,7 +127,7 @@ def plan_pairs(plan, loads_pct, *, seed, kind="cold", blend=None, testers=(), nu
                    assessors=tuple(dict.fromkeys((*plan.assessors, *testers))))
 
 
-def _combinations(plan, blend, loads, kind, sweated):
+def _combinations(plan, blend, loads, kind, sweated, spent):
     """Every two codes, one of each load, that can be smelt side by side; even in their order."""
     found = []
     for load in loads:
@@ -137,13 +139,13 @@ def _combinations(plan, blend, loads, kind, sweated):
         need(not wet, f"at {say_load_oz(load)} a piece sweated ({', '.join(wet)})",
              "compare two loads that are dry: one that sweats is not for sale however it smells",
              field="loads_pct", value=load)
-        found.append([p for p in plan.piece_rows if p.pour in pours])
+        found.append([p for p in plan.piece_rows if p.pour in pours and p.code not in spent])
     for spare in (True, False)[:1 + (kind == "cold")]:  # graded pieces can be smelt, not melted
         kept = [_by_storage(pieces, spare) for pieces in found]
         if all(kept):
             break
     shared = [s for s in kept[0] if s in kept[1]]
-    need(shared, f"no pieces of both loads are free for {kind} throw",
+    need(shared, f"no pieces of both loads are free for {THROW_WORDS[kind]} throw",
          "cast pieces for throw or reserve, or compare cold", field="kind", value=kind)
     combos = []
     for storage in shared:

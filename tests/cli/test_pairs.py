@@ -84,10 +84,21 @@ def test_from_the_question_to_the_words(folder, capsys, answers):
     assert "points more cold throw" in said and "All pairs are in." in said
 
 
+def test_a_piece_that_was_left_on_a_warmer_is_smelt_no_more(folder, capsys):
+    store = Store.open(folder)
+    code = next(p["code"] for p in store.plan()["pieces"] if p["pour"] == next(
+        p["pour"] for p in store.plan()["pours"] if p["load_pct"] == 6.25))
+    store.add("warmings", {"code": code, "hours": 12.0, "weight_g": 25.0})
+    assert pairs(folder, "--kind", "cold", "--testers", "A1,A2", "--number", "20") == 0
+    assert "* Pieces: 2 at 1 oz/lb (6.25 %), 3 at 1.5 oz/lb" in capsys.readouterr().out
+    planned = Store.open(folder).plan()["pairs"]
+    assert code not in {p[place] for p in planned for place in ("first", "second")}
+
+
 @pytest.mark.parametrize(("more", "said"), [
     (["--loads", "1, 3 oz/lb", "--kind", "cold"], "a piece sweated (P01-"),
     (["--testers", "anna"], "--testers 'anna' is not a tester's code"),
-    (["--kind", "hot"], "no pieces of both loads are free for warm throw"),
+    (["--kind", "hot"], "no pieces of both loads are free for hot throw"),
     (["--loads", "1 oz/lb and more"], "--loads "),
     (["--points", "0.1"], "points is 0.1; give a number from 0.3 to 10 points of throw"),
 ])

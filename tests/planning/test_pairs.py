@@ -79,7 +79,7 @@ def test_a_quick_check_can_be_smelt_cold():
     stress = {p.code: p.stress for p in quick.piece_rows}
     assert len(found.pair_rows) == 10 and {r.sitting for r in found.pair_rows} == {"Q1"}
     assert all(stress[r.first] == stress[r.second] for r in found.pair_rows)
-    with pytest.raises(PlanError, match="^no pieces of both loads are free for warm throw; cast "
+    with pytest.raises(PlanError, match="^no pieces of both loads are free for hot throw; cast "
                        "pieces for throw or reserve, or compare cold$"):
         plan_pairs(quick, [6.25, 9.375], seed=1, kind="warm")
 
