@@ -67,7 +67,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         further=figures.further_figures(analysis), warmed=_warmed(analysis.longevity, names),
         fits=list(_fit_sections(analysis)), checked=found,
         check=figures.check_figure(found.sweat), pots=tables.pot_table(found, names),
-        without=answers.without_pots(found, names),
+        without=answers.without_pots(found, ceiling, names),
         sensitivity=tables.sensitivity_table(analysis.sensitivity),
         tested=list(answers.tested_facts(series)), how=list(answers.method_sentences(series)),
         limits=[(b, answers.regulatory_limit(series.blends, b)) for b in names],

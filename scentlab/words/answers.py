@@ -129,7 +129,7 @@ def _facts(analysis, best, without):
         *_in_turn(_without_a_pot(without, blend, safe)),
         f": {say_rule(rules.confidence)} sure at most {say_rule(rules.risk)} of new pieces "
         f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}",
-        _at_room_temperature(analysis, blend, safe))
+        _kept_otherwise(analysis, blend, safe))
     yield "Wax maker", tuple(_limit_words(series, best))
     legal = _regulatory_load(series.blends, blend)
     if legal not in (None, np.inf) and not best["limit_load_pct"] <= legal:
@@ -163,25 +163,31 @@ def _without_load(analysis):
 
 
 def _without_a_pot(without, blend, safe):
-    """The lowest of the highest safe loads without one of the pots, where it is another."""
-    if without is None or (without["blend"] == blend).sum() < 2:
+    """The lowest of the highest safe loads without one of the pots, where it is lower."""
+    lowest = _lowest_without(without, blend, safe)
+    return lowest and f", {lowest} without one pot"
+
+
+def _lowest_without(without, blend, safe):
+    if without is None or is_missing(safe) or (without["blend"] == blend).sum() < 2:
         return ""
     lowest = without.loc[without["blend"] == blend, "ceiling_load_pct"].fillna(0).min()
     if say_load_oz(min(lowest, safe), sold=True) == say_load_oz(safe, sold=True):
         return ""
-    return f", {say_load_oz(lowest, sold=True) if lowest else 'none'} without one pot"
+    return say_load_oz(lowest, sold=True) if lowest else "none"
 
 
-def _at_room_temperature(analysis, blend, safe):
-    """How many pieces kept at room temperature sweated up to the highest safe load, where others
-    decide."""
+def _kept_otherwise(analysis, blend, safe):
+    """How many pieces kept otherwise than those that decide sweated up to the highest safe load."""
+    other, kept = (("heat", "heat-cycled") if analysis.ceiling.stress == "rest" else
+                   ("rest", "room temperature"))
     sweat = with_stress(analysis.series.sweat())
     sweat = sweat[(sweat["blend"] == blend) & (sweat["load_pct"] <= safe)
-                  & sweat["stress"].eq("rest") & sweat["grade"].notna()]
-    if analysis.ceiling.stress == "rest" or sweat.empty:
+                  & sweat["stress"].eq(other) & sweat["grade"].notna()]
+    if sweat.empty:
         return ""
     worst = sweat.groupby("code")["grade"].max()
-    return (f"; room temperature: {(worst >= analysis.rules.limit_grade).sum()} of {len(worst)} "
+    return (f"; {kept}: {(worst >= analysis.rules.limit_grade).sum()} of {len(worst)} "
             "up to it")
 
 
@@ -262,12 +268,12 @@ def heat_words(fit):
     return ""
 
 
-def without_pots(diagnosis, blends):
-    """The lowest of the highest safe loads of each blend without one of its pots, in a sentence;
-    empty where there is none."""
-    lowest = diagnosis.table.groupby("blend")["ceiling_load_pct"].min()
-    said = "; ".join(f"{b} {say_load_oz(lowest[b], sold=True)}"
-                     for b in blends if lowest.get(b, 0) > 0)
+def without_pots(diagnosis, ceiling, blends):
+    """The lowest of the highest safe loads of each blend without one of its pots where it is lower,
+    in a sentence; empty where there is none."""
+    lowest = ((b, _lowest_without(diagnosis.table, b, ceiling.of(b)["ceiling_load_pct"]))
+              for b in blends)
+    said = "; ".join(f"{blend} {load}" for blend, load in lowest if load)
     return said and f"Without one of its pots the highest safe load can be as low as: {said}."
 
 

@@ -137,7 +137,29 @@ def test_one_pot_and_room_temperature_are_said_where_they_matter(analysis, diagn
     for same in (table.assign(ceiling_load_pct=[safe, 9.6]), table.head(1), None):
         assert "without one pot" not in said(analysis, same)
     rest = dataclasses.replace(analysis.ceiling, stress="rest")
-    assert "; room" not in said(dataclasses.replace(analysis, ceiling=rest), table)
+    heated = sweat[(sweat["blend"] == blend) & (sweat["stress"] == "heat")
+                   & (sweat["load_pct"] <= safe)]["code"].nunique()
+    text = said(dataclasses.replace(analysis, ceiling=rest), table)
+    assert "; room" not in text and text.endswith(f"; heat-cycled: 0 of {heated} up to it")
+
+
+def test_below_the_table_stand_the_blends_that_one_pot_alone_holds_up(analysis):
+    """Not one whose highest safe load rises without a pot, nor one that has none."""
+    names = list(analysis.pick.table["blend"])
+    safe = [analysis.ceiling.of(blend)["ceiling_load_pct"] for blend in names]
+
+    def said(*lower, ceiling=analysis.ceiling):
+        table = pd.DataFrame([(b, load) for b, *loads in zip(names, lower, safe, strict=True)
+                              for load in loads], columns=["blend", "ceiling_load_pct"])
+        return answers.without_pots(SimpleNamespace(table=table), ceiling, names)
+
+    words = "Without one of its pots the highest safe load can be as low as: "
+    assert said(safe[0] + 0.4, 6.4712, float("nan")) == (
+        f"{words}{names[1]} 6.4 % (1.02 oz/lb); {names[2]} none.")
+    table = analysis.ceiling.table
+    ceiling = dataclasses.replace(analysis.ceiling, table=table.assign(
+        ceiling_load_pct=table["ceiling_load_pct"].mask(table["blend"] == names[1])))
+    assert said(safe[0] + 0.4, 6.4712, safe[2], ceiling=ceiling) == ""
 
 
 def test_the_sentence_tells_no_smaller_chance_than_the_draws_can(analysis):
