@@ -3,7 +3,8 @@
 Scores go about with the logarithm of what is in the air, which in the first minutes goes with the
 minutes; so the first term is their logarithm. Noses tire, and a strong piece makes the next one
 seem weak: the place in the session and the load smelt just before are used where a tester smelt at
-least ``LONG`` pieces in a session. No term is used that goes with the loads themselves.
+least ``LONG`` pieces in a session. No term is used that goes with the loads themselves, but for the
+place: where loads were smelt in their order, what it may add makes the gain less sure.
 """
 
 import numpy as np
@@ -27,20 +28,30 @@ def session_terms(scores, kind):
     ``before``: the load smelt just before, from 0 to 1 over the loads scored; both 0 on average.
     """
     minutes = pd.to_numeric(scores.get("minutes", pd.Series(np.nan, scores.index)), errors="coerce")
-    known = minutes.dropna().astype(float)
+    known, order = minutes.dropna().astype(float), _order_of(scores)
+    said = _along(order, scores)
     if kind != "warm" or known.empty:
-        return np.nan, _order_of(scores), ()
+        return np.nan, order, said
     usual = _usual(known.to_numpy())
     if not (np.abs(known / usual - 1.0) > SAME).any():
-        return np.nan, _order_of(scores), ()
-    notes = _missing(minutes, usual) + _unlike_sessions(scores, minutes, usual)
+        return np.nan, order, said
+    notes = said + _missing(minutes, usual) + _unlike_sessions(scores, minutes, usual)
     covariate = np.log(np.maximum(minutes.fillna(usual).to_numpy(float), 1.0) / max(usual, 1.0))
     if _share_within(covariate, scores) < TIME_WITHIN:
-        return np.nan, _order_of(scores), notes + (
+        return np.nan, order, notes + (
             "The minutes on the warmer go with the loads or blends scored, so that the effect of "
             "the time cannot be set apart from theirs: score all loads after the same time.",
         )
-    return usual, {"minutes": covariate} | _order_of(scores), notes
+    return usual, {"minutes": covariate} | order, notes
+
+
+def _along(order, scores):
+    """A note where the place in the session goes with the load."""
+    place = order.get("position", np.zeros(1))
+    if not np.ptp(place) or np.corrcoef(place, scores["load_pct"])[0, 1] ** 2 < ORDER_WITHIN:
+        return ()
+    return ("Loads were smelt mostly in one order, so that tired noses cannot be set apart from "
+            "the loads, and the gain is less sure: smell them in a mixed order.",)
 
 
 def _share_within(values, scores):
@@ -98,4 +109,5 @@ def _order_of(scores):
     }
     centred = {n: v.where(long) - v.where(long).mean() for n, v in found.items()}
     filled = {n: v.fillna(0.0).to_numpy(float) for n, v in centred.items()}
-    return {n: v for n, v in filled.items() if _share_within(v, scores) >= ORDER_WITHIN}
+    return {n: v for n, v in filled.items()
+            if n == "position" or _share_within(v, scores) >= ORDER_WITHIN}
