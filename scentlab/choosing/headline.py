@@ -30,10 +30,10 @@ def headline(row, rules, evidence, ceiling, rests):
     ]
     if not pd.isna(row["dry_bound"]):
         said.append("No piece sweated at any load: the dry pieces at this load or more leave up to "
-                    f"{say_percent(row['dry_bound'])} possible, the rest was assumed")
+                    f"{say_percent(row['dry_bound'])} possible (95 % sure), the rest was assumed")
     if not pd.isna(row["throw"]):
         said.append(f"{THROW_WORDS[rules.throw_kind]} throw {row['throw']:.1f} of 10 "
-                    f"({row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
+                    f"(90 %: {row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
     today = rules.today_of(row["blend"])
     if today is not None:
         said.append(saving_words(row["saving_per_1000"], today, evidence.series.currency))

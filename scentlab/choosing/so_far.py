@@ -79,8 +79,9 @@ class LoadsSoFar(Result):
         if could:
             after = ", ".join(f"{could[n]:.0f} % after {count_of(n, 'dry piece')}"
                               for n in sorted(could))
-            said.append(f"alone, a load could still sweat in up to {after}; the load to use "
-                        "weighs all of them together")
+            said.append(f"alone, a load could still sweat in up to {after} "
+                        f"({say_rule(CONFIDENCE)} sure); the load to use weighs all of them "
+                        "together")
         if not (rows[SWEATED] or rows[_FEW]):
             top = self.table.iloc[-1]
             said.append(f"nothing sweated, so no load above {say_load_oz(top['load_pct'])}, the "

@@ -87,12 +87,14 @@ def _answer(analysis, row, batch):
         f"{say_rule(rules.confidence)} sure that at most {say_rule(rules.risk)} of pieces "
         f"of new pots reach sweat grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]})")
     if known.recommended and not is_missing(row["p_over"]):
-        yield "Sweat", (f"risk {' '.join(tables.SWEAT_RISK(row).split())}; "
+        risk = " ".join(tables.SWEAT_RISK(row).split()).replace("(", "(90 %: ")
+        yield "Sweat", (f"risk {risk}; "
                         f"{say_odds(row['p_over'], row['least_told'])} that it is over "
                         f"{say_rule(rules.risk)}")
     if known.recommended and not is_missing(row["throw"]):
         yield f"{THROW_WORDS[rules.throw_kind].capitalize()} throw", (
-            f"{row['throw']:.1f} of 10 ({row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
+            f"{row['throw']:.1f} of 10 (90 %: {row['throw_lower']:.1f} to "
+            f"{row['throw_upper']:.1f})")
     yield "Wax maker’s maximum", _load(row["limit_load_pct"], sold=False)
     yield "Regulatory limit", regulatory_limit(analysis.series.blends, row["blend"])
 

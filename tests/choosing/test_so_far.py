@@ -63,8 +63,8 @@ def test_the_words(checked):
     assert re.search(r"load to use, all dry: 6\.\d+ % \(1\S* oz/lb\), 2 of 2; "
                      r"9\.\d % \(1\.\d+ oz/lb\), 2 of 2\. Above it, dry so far: 12", seen)
     assert "Sweated, not for sale: 18." in seen and seen.endswith(
-        "oz/lb), 2 of 2. Alone, a load could still sweat in up to 78 % after 2 dry pieces; the "
-        "load to use weighs all of them together.")
+        "oz/lb), 2 of 2. Alone, a load could still sweat in up to 78 % after 2 dry pieces "
+        "(95 % sure); the load to use weighs all of them together.")
     assert "At most 5 % of pieces of new pots would sweat (95 % sure)." in answer
     assert "Nobody scored hot throw" in answer and "independent" in checked.notes[0]
     assert checked.sentence == f"{answer} {seen}"
@@ -72,7 +72,7 @@ def test_the_words(checked):
 
 def test_one_piece_is_one_piece(checked):
     table = checked.table.iloc[:1].assign(pieces=1)
-    assert "after 1 dry piece;" in replace(checked, table=table).lines[1]
+    assert "after 1 dry piece (95 % sure);" in replace(checked, table=table).lines[1]
 
 
 @pytest.mark.parametrize("word", [USE, DRY, SWEATED])

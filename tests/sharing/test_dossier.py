@@ -102,6 +102,10 @@ def test_it_names_loads_lots_days_and_who_checked(analysis, batch):
                   f"{batch.fragrance_g:.1f} g", "No photos", "Invented demonstration data"):
         assert words in text, words
     assert "Signature" not in text and "Signature" in dossier_html(analysis, batch)
+    # An interval is said with its level, here and in the answer in words.
+    limits = f"(90 %: {pick['throw_lower']:.1f} to {pick['throw_upper']:.1f})"
+    assert f"{pick['throw']:.1f} of 10 {limits}" in text and "% (90 %: under 0.1 % to " in text
+    assert f"Hot throw {pick['throw']:.1f} of 10 {limits}." in analysis.pick.sentence
 
 
 def test_what_nobody_recorded_is_not_said(analysis):
