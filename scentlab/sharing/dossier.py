@@ -114,8 +114,11 @@ def _protocol(analysis, known):
     yield from ((words, found[name]) for name, words in _RESTS.items() if name in found)
     yield "Poured", (f"{_days(pours['poured_on'])}: {count(pours['pot'].nunique(), 'pot')}, "
                      f"{count(len(pours), 'test batch')}")
-    yield "Inspected", (f"{count(sweat['code'].nunique(), 'piece')} by blind code, by "
-                        f"{_people(sweat['assessor'])}")
+    graded = of_blend(series.grades, blend)
+    frost = graded.loc[graded["test"] == "frost", "code"].nunique()
+    yield "Inspected", (f"{count(sweat['code'].nunique(), 'piece')} for sweat"
+                        f"{f', {frost} for frost,' if frost else ''} by blind code, by "
+                        f"{_people(graded['assessor'])}")
     if len(throws):
         yield "Smelt", (f"{count(len(throws), 'score')} in "
                         f"{count(throws['sitting'].nunique(), 'session')}, by "
@@ -135,20 +138,41 @@ def _days(values):
 
 
 def weigh_table(batch, series):
-    """What a batch is made of: a row for each material with its part, its lot and what to weigh."""
-    rows = [(wax, f"{100 * fraction:g} % of the wax", say_grams(grams, 0))
-            for (wax, fraction), (_, grams) in zip(batch.blend.parts, batch.waxes, strict=True)]
-    rows.append((batch.fragrance, say_load_oz(batch.known.load_pct, sold=True),
-                 say_grams(batch.fragrance_g)))
+    """What a batch is made of, with all that is on it: a row for each material with its part, its
+    lot and what to weigh."""
     # Where no size of a piece is on record, a batch is reckoned in pieces of an ounce.
     known = series.piece_g is not None or batch.recipe.piece_g != GRAMS_PER_OUNCE
+    waste = f"{batch.recipe.waste_pct:g} % more for what stays in the pot"
     return tables.view(
-        f"A batch, {batch.for_words}" if known else "A batch", rows,
-        ("*Material", lambda r: r[0].name), ("*Part", lambda r: r[1]),
-        ("*Lot", lambda r: say_lot(r[0].lot) if r[0].lot else "not shared" if (
-            r[0].name == HIDDEN_FRAGRANCE) else "not recorded"),
-        ("Weigh", lambda r: r[2]),
+        f"A batch, {batch.for_words}; {waste}" if known else "A batch", list(_weighed(batch)),
+        ("*Material", lambda r: r[0]), ("*Part", lambda r: r[1]),
+        ("*Lot", lambda r: r[2]), ("Weigh", lambda r: r[3]),
     )
+
+
+def _weighed(batch):
+    recipe, oil = batch.recipe, batch.fragrance
+    for (wax, fraction), (_, grams) in zip(batch.blend.parts, batch.waxes, strict=True):
+        yield wax.name, f"{100 * fraction:g} % of the wax", _lot(wax), say_grams(grams, 0)
+    if batch.dye_g:
+        yield "dye", "into the melt", MISSING, say_grams(batch.dye_g)
+    yield (oil.name, say_load_oz(batch.known.load_pct, sold=True), _lot(oil),
+           say_grams(batch.fragrance_g))
+    wax_g, oil_g = batch.topping
+    if wax_g:
+        yield recipe.topping_wax or "wax", "topping", MISSING, say_grams(wax_g, 0)
+    if oil_g:
+        load = say_load_oz(recipe.topping_load_pct, sold=True)
+        yield oil.name, f"topping, {load} of its wax", _lot(oil), say_grams(oil_g)
+    if recipe.decoration_g and batch.pieces:
+        yield (recipe.decoration or "decoration", "on top", MISSING,
+               say_grams(batch.pieces * recipe.decoration_g))
+
+
+def _lot(material):
+    if material.lot:
+        return say_lot(material.lot)
+    return "not shared" if material.name == HIDDEN_FRAGRANCE else "not recorded"
 
 
 def _how(batch, series):

@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 
 from scentlab.choosing.known_load import known_load
-from scentlab.planning.batch import make_batch, materials_of
+from scentlab.planning.batch import Recipe, make_batch, materials_of
 from scentlab.planning.sheets import batch_sheet_html
 from scentlab.sharing.dossier import dossier_html, weigh_table, write_dossier
 from scentlab.sharing.guard import SharingError
@@ -41,6 +41,35 @@ def test_weights_are_said_in_the_makers_unit_first(analysis, batch):
     for one, other in zip(weighed, ounces, strict=True):
         assert re.fullmatch(r"[\d.]+ g \([\d.]+ oz\)", one)
         assert other == "{} ({})".format(*re.match(r"(.*) \((.*)\)", one).groups()[::-1])
+
+
+def test_all_that_is_weighed_is_in_it(analysis, batch):
+    """29 pieces of 15.6 g and 7 % take 489 g; 3 g of topping and 0.5 g of mica on each of them."""
+    recipe = Recipe(15.0, 6, 4.0, 7.0, 3.0, "soft wax", 5.0, 8.0, 0.5, "mica")
+    dressed = make_batch(batch.known, materials_of(analysis.series), wax_g=453.59, recipe=recipe)
+    table = weigh_table(dressed, analysis.series)
+    assert table.caption.endswith("filled 4 % over; 7 % more for what stays in the pot")
+    lot = table.rows[2][2]
+    assert table.rows[3:] == (
+        ("soft wax", "topping", "–", "89 g (3.1 oz)"),
+        (batch.fragrance.name, "topping, 5.0 % (0.8 oz/lb) of its wax", lot, "4.4 g (0.16 oz)"),
+        ("mica", "on top", "–", "14.5 g (0.51 oz)"))
+    assert len(weigh_table(batch, analysis.series).rows) == 3
+    dyed = weigh_table(dataclasses.replace(batch, dye_g=2.0), analysis.series).rows
+    assert dyed[2] == ("dye", "into the melt", "–", "2.0 g (0.07 oz)")
+
+
+def test_pieces_inspected_for_frost_are_counted_apart(analysis, batch):
+    blend_of = {p["pour"]: p["blend"] for p in demo_plan()["pours"]}
+    own = [r for r in rows_of("pieces") if blend_of[r["pour"]] == batch.known.blend]
+    sweat, frost = (len({r["code"] for r in own if r[f"{test}_grade"]})
+                    for test in ("sweat", "frost"))
+    page = dossier_html(analysis, batch)
+    assert f"{sweat} pieces for sweat, {frost} for frost, by blind code, by A1" in page
+    grades = analysis.series.grades
+    series = dataclasses.replace(analysis.series, grades=grades[grades["test"] == "sweat"])
+    page = dossier_html(dataclasses.replace(analysis, series=series), batch)
+    assert f"{sweat} pieces for sweat by blind code, by A1" in page
 
 
 def rows_of_loads(loads):
