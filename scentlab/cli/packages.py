@@ -24,6 +24,7 @@ from scentlab.sharing.opening import CAUTION, SENDERS_PAGE, open_package
 from scentlab.sharing.package import prepare_package, versions
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import check_questions, write_supplier_summary
+from scentlab.text import count_of
 from scentlab.units import say_load
 
 HIDEABLE = ("fragrance", "costs", "notes")
@@ -74,7 +75,7 @@ def _leaving(package):
     yield f"{len(package.files)} files leave:"
     for name, data in package.files.items():
         row = described.get(name, {"holds": "what each file and column means", "columns": ""})
-        lines = f"{row['rows']} rows, " if row["columns"] else ""
+        lines = f"{count_of(row['rows'], 'row')}, " if row["columns"] else ""
         yield f"  {name}  {row['holds']}: {lines}{len(data)} bytes"
         if row["columns"]:
             yield textwrap.indent(textwrap.fill(row["columns"], 94), " " * 6)

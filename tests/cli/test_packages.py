@@ -64,6 +64,7 @@ def test_a_preview_tells_what_leaves_and_writes_nothing(run, demo, whole):
             assert int(told[1]) == entry.file_size, entry.filename
         pours = pd.read_csv(archive.open("pours.csv"))
         settings = json.loads(archive.read("settings.json"))
+    assert re.search(r"^  heats.csv .*: 1 row, ", out, re.M)
     assert f": {len(pours)} rows, " in re.search(r"^  pours.csv .*$", out, re.M)[0]
     assert re.sub(r"\s+", " ", out).count(", ".join(pours.columns)) == 1
     assert f"Fragrance: {settings['series']['fragrance']}\n" in out

@@ -48,6 +48,12 @@ def test_a_missing_price_stays_missing():
     assert math.isnan(rows.loc["plain", "cost"]) and not math.isnan(rows.loc["soft wax", "cost"])
 
 
+def test_one_pour_sheet_is_one():
+    one = plan(blends=[Blend("soft", {SOFT: 1})], pots_per_blend=1)
+    page = shopping_list_html(one)
+    assert "<li>44 labels and 1 pour sheet</li>" in page and "moulds for 44 pieces of" in page
+
+
 def test_the_busiest_day_is_that_of_its_pots():
     assert most_cast(plan()) == 88
     assert most_cast(plan(pouring=Pouring(pots_per_day=1))) == 44
