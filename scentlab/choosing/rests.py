@@ -185,13 +185,15 @@ def _storage(own, stress, plan, rules, harshest):
         return "storage", f"no piece {words}", f"no piece was inspected {words}", 0
     unrecorded = _unrecorded_storage(own)
     if stress == "heat":
-        earlier = "room-temperature pieces sweated earlier than these" if harshest == "rest" else ""
-        return "storage", words, "; ".join(filter(None, (unrecorded, earlier))), 0
+        earlier = "room-temperature pieces likely sweat earlier than these"
+        found = unrecorded, earlier if harshest == "rest" else ""
+        return "storage", words, "; ".join(filter(None, found)), 0
     kept, asked = unrecorded or "room temperature only", "not tested in heat"
     if "heat" in seen:
         asked = "heat-cycled pieces do not count here"
         if rules.stress is None:
-            kept, asked = unrecorded or words, "these pieces sweated earlier than heat-cycled ones"
+            kept = unrecorded or words
+            asked = "these pieces likely sweat earlier than heat-cycled ones"
     return "storage", kept, f"{kept}: {asked}", 0
 
 

@@ -109,7 +109,7 @@ def test_room_temperature_asked_for_although_heat_was_tested(looked):
         "Room temperature only: heat-cycled pieces do not count here.")
     rests = find_rests(replace(series, grades=grades), Rules(), "rest")
     assert rests.headline("soft") == (
-        "At room temperature: these pieces sweated earlier than heat-cycled ones.")
+        "At room temperature: these pieces likely sweat earlier than heat-cycled ones.")
 
 
 def test_heat_asked_for_although_it_is_the_gentler():
@@ -117,7 +117,7 @@ def test_heat_asked_for_although_it_is_the_gentler():
     layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, sweat=4, sweat_heat=3)
     series = simulate_series(layout, Truth({"soft": BlendTruth(10.0)}, heat=-3.0), 4)
     analysis = analyse(series, Rules(stress="heat"), draws=400, precise=None)
-    told = "oom-temperature pieces sweated earlier than these"
+    told = "oom-temperature pieces likely sweat earlier than these"
     assert analysis.ceiling.stress == "heat" and told in analysis.pick.sentence
     assert told in known_load(analysis, load_pct=9.0).rests.sentence
     assert told not in analyse(series, draws=400, precise=None).pick.sentence
