@@ -88,7 +88,8 @@ def order_words(pick):
 def _first_words(scored, throw, least):
     first = scored.iloc[0]
     said = say_chance(first["p_strongest"], least, 0)
-    found = f"chance that {first['blend']} truly has the strongest {throw} of all {len(scored)}"
+    every = f"all {len(scored)}" if len(scored) > 2 else "both"
+    found = f"chance that {first['blend']} truly has the strongest {throw} of {every}"
     if first["p_strongest"] >= SURE:
         return f"C{found[1:]}: {said}."
     rival = scored.loc[scored["p_strongest"].iloc[1:].idxmax()]

@@ -85,6 +85,9 @@ def test_one_that_is_ahead_needs_no_more_than_its_chance(analysis):
     draws = np.vstack([np.tile([6.0, 5.0, 1.0], (90, 1)), np.tile([4.0, 5.0, 1.0], (10, 1))])
     words = said(analysis, table(draws.mean(axis=0)), draws, BLENDS)
     assert words[0] == "Chance that a truly has the strongest hot throw of all 3: 90 %."
+    two = table(draws.mean(axis=0)).iloc[:2]
+    words = said(analysis, two, draws[:, :2], BLENDS[:2])
+    assert words == ("Chance that a truly has the strongest hot throw of both: 90 %.",)
 
 
 def test_blends_without_scores_are_named(analysis):
