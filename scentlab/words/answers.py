@@ -132,7 +132,9 @@ def _facts(analysis, best, without):
         _kept_otherwise(analysis, blend, safe))
     yield "Wax maker", tuple(_limit_words(series, best))
     legal = _regulatory_load(series.blends, blend)
-    if legal not in (None, np.inf) and not best["limit_load_pct"] <= legal:
+    if legal is None:
+        yield "Regulatory limit", ("unknown",)
+    elif legal < np.inf and not best["limit_load_pct"] <= legal:
         said = _say_legal(legal)
         yield "Regulatory limit", ("", said, f", {said.content}")
     throw = THROW_WORDS[rules.throw_kind]
@@ -207,7 +209,7 @@ def _limit_words(series, best):
     """The wax maker's maximum, for which wax of the blend, and what he advises."""
     limit, usual = best["limit_load_pct"], recommended_by_maker(series, best["blend"])
     yield "maximum "
-    yield say_loads(limit)
+    yield "unknown" if is_missing(limit) else say_loads(limit)
     waxes = series.waxes(best["blend"])
     names = [wax["name"] for wax in waxes if wax.get("limit_load_pct") == limit]
     yield f" for {' and '.join(names)};" if len(waxes) > 1 and names else ";"
