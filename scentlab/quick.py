@@ -98,7 +98,8 @@ def plan_asked(texts, folder, today, seed=None):
             (wax.recommended_load_pct, "the wax maker's recommended load", "")):
         over = sum(p.load_pct > (load or 100) + 1e-9 for p in plan.pour_rows)
         if over and (end or not said):
-            said.append(f"{over} of {len(plan.pour_rows)} loads are over {words}, "
+            be = "is" if over == 1 else "are"
+            said.append(f"{over} of {len(plan.pour_rows)} loads {be} over {words}, "
                         f"{say_load_oz(load, sold=True)}{end}.")
     if known:
         taken = " and ".join(row["name"] for row in known)
