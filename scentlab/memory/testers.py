@@ -33,6 +33,7 @@ LEVEL, SCALE, DRIFT, REPEATS = "level", "use of the scale", "drift a year", "sd 
 _SCALES, _OF_GRADES, _DF = np.array([1.0, 0.4, 0.3, 0.4]), 0.4, 3.0
 _LOG_SD, _WIDE = 0.3, 2.0  # of testers' log sds about the usual, and of the usual
 _YEAR = 365.25
+_ROUNDED = 0.5**2 / 12.0  # least variance of a score: of one that is rounded to half a point
 CLEAR = 2.5
 
 
@@ -151,7 +152,7 @@ def _levels(measure, shared, seed):
     df = sum(s.df for s in shared)
     if not df:
         return
-    model, testers = _model(measure, shared, sum(s.squares for s in shared) / df)
+    model, testers = _model(measure, shared, max(sum(s.squares for s in shared) / df, _ROUNDED))
     learnt = model.fit(size=600, seed=seed)
     dated = len({s.day for s in shared if np.isfinite(s.day)}) > 1
     for k, what in enumerate((LEVEL, SCALE) + (DRIFT,) * dated):

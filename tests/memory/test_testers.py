@@ -114,6 +114,22 @@ def test_who_drifts_and_who_is_unsure_is_named_and_nobody_else():
     assert drift["A3"] == pytest.approx(0.8, abs=0.3)  # 0.4 points in half a year
 
 
+@pytest.mark.parametrize("added", [0, 1])
+def test_testers_who_agree_to_the_grade_are_told_apart_by_no_more_than_their_grades(added):
+    """Without a floor the evidence divides by a variance of 0. The difference is by hand; it is
+    drawn towards 0, as every level is."""
+    own = simulate_series(even_layout(["soft"], [5, 7, 9, 11]), Truth({"soft": BlendTruth(9.0)}), 1)
+    own = replace(own, grades=own.grades.assign(grade=own.grades["grade"].clip(upper=3)))
+    both = pd.concat([own.grades, own.grades.assign(assessor="A2", grade=own.grades["grade"]
+                                                    + added)], ignore_index=True)
+    table = learn_testers(shared_scores(replace(own, grades=both))).table
+    level = table[table["what"] == LEVEL].set_index("tester")
+    apart = level["estimate"]["A2"] - level["estimate"]["A1"]
+    assert 0.7 * added - 0.1 < apart < added + 0.1
+    assert (level["upper"] > level["lower"]).all()
+    assert np.isfinite(level[["estimate", "lower", "upper"]].to_numpy()).all()
+
+
 def test_repeats_of_one_tester_are_their_usual_sd():
     """30 pairs: the pooled sd lies within its chi-square limits (scipy)."""
     own = series_of(0, ADDED)
