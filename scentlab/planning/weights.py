@@ -46,7 +46,7 @@ def wax_portion(wax_g, load_pct, scale="g"):
     """Grams of wax and of fragrance for so much wax, in steps of the scale, never above the load.
     """
     unit, step, fine = SCALES[scale]
-    wax = _in_steps(_decimal(wax_g) / unit, step)
+    wax = _in_steps(round(_decimal(wax_g) / unit, 6), step)
     return float(wax * unit), float(_fragrance(wax, _decimal(load_pct), fine) * unit)
 
 

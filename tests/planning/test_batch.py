@@ -12,6 +12,7 @@ from scentlab.planning.batch import (
     Recipe,
     keep_recipe,
     make_batch,
+    read_much,
     recipe_here,
     say_grams,
 )
@@ -69,6 +70,14 @@ def test_a_pound_at_three_ounces_by_hand():
     assert found.pieces == found.packs == 25  # 539.1 g / 1.05 / 20 g
     assert say_grams(found.fragrance_g) == "85.1 g (3.00 oz)"
     assert 100 * found.fragrance_g / found.wax_g <= 18.75
+
+
+@pytest.mark.parametrize("ounces", [35.2, 3.3, 16.0, 80.0])
+def test_wax_typed_in_steps_of_the_scale_is_weighed_as_typed(ounces):
+    """2.2 lb are 35.2 oz, and were made 35.3: grams of them are not exact in binary."""
+    with showing(Shown("oz")):
+        found = batch(9.0, wax_g=read_much(f"{ounces / 16} lb")["wax_g"])
+    assert found.wax_g / 28.349523125 == pytest.approx(ounces, abs=1e-6)
 
 
 @pytest.mark.parametrize(("choice", "weighed"), [
