@@ -14,8 +14,8 @@ _RENAME = "give one thing one name, or two things names that differ plainly"
 
 
 def check_title(title):
-    need(isinstance(title, str) and title.strip() and len(title) <= 120,
-         f"the title is {title!r}", "give a text of 1 to 120 characters", field="title",
+    need(isinstance(title, str) and title.strip() and len(title) <= 200,
+         f"the title is {title!r}", "give a text of 1 to 200 characters", field="title",
          value=title)
     hidden = ", ".join(unseen(title))
     need(not hidden, f"the title {title!r} holds {hidden}, which nobody can see", "type it anew",

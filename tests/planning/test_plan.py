@@ -365,7 +365,7 @@ REFUSED = [
     (dict(blends=[BLENDS[0], BLENDS[0]]), "the blend soft came twice; give each blend once and "
                                           "ask for more pots to repeat it"),
     (dict(fragrance="cedar"), "the fragrance is 'cedar'; give a Fragrance, with its flash point"),
-    (dict(title=" "), "the title is ' '; give a text of 1 to 120 characters"),
+    (dict(title=" "), "the title is ' '; give a text of 1 to 200 characters"),
     (dict(pots_per_blend=0), "pots_per_blend is 0; give a whole number from 1 to 50 pots"),
     (dict(piece_g=0), "piece_g is 0; give a number above 0 and up to 5000 g"),
     (dict(seed=-1), "seed is -1; give a whole number from 0 to 9223372036854775807"),

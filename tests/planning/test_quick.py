@@ -8,8 +8,9 @@ from dataclasses import replace
 
 import pytest
 
-from scentlab.materials import Fragrance, Wax
+from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.costs import plan_costs
+from scentlab.planning.kitchen import propose_plans
 from scentlab.planning.quick import quick_costs, quick_plan
 from scentlab.planning.refusal import PlanError
 from scentlab.planning.sheets import quick_sheet_html
@@ -51,6 +52,15 @@ def test_costs_in_words():
                      "18.75 % (3 oz/lb).")
     cheap = quick_plan(Wax("wax"), Fragrance("fig"), [6, 8], start="2026-12-01", seed=1)
     assert "about" not in quick_costs(cheap)[0]
+
+
+def test_the_longest_names_that_a_wax_and_a_fragrance_may_have_make_a_title():
+    wax, oil = "w" * 80, "o" * 80
+    assert quick_plan(Wax(wax), Fragrance(oil), [6, 8], start="2026-12-01", seed=1).title == (
+        f"Quick check of {oil} in {wax}")
+    proposed = propose_plans("wax 4 lb, evenings 9", Blend("b" * 80, {Wax(wax): 1.0}),
+                             Fragrance(oil), start="2026-12-01", seed=1)
+    assert proposed[0].plan.title == f"{oil} in {'b' * 80}, small"
 
 
 @pytest.mark.parametrize(("loads", "words"), [
