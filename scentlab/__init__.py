@@ -62,7 +62,6 @@ _ALSO = {
     "simulate": ("Truth",),
     "foresight.guess": ("guess_truth",),
     "choosing.costs": ("Costs",),
-    "sharing.draws": ("draws_tree",),
     "sharing.redaction": ("Choices",),
     "workshop": ("series_here",),
 }

@@ -78,7 +78,6 @@ OWNERS = {
     "joblib": {"foresight.running"},
     "dask": {"foresight.running"},
     "tqdm": {"foresight.running", "cli.frame"},
-    "arviz_base": {"sharing.draws"},
     "statsmodels": {"maths.intervals"},
     "jinja2": {"planning.sheets", "sharing"},
     "argparse": {"cli"},

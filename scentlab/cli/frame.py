@@ -188,7 +188,6 @@ GROUPS = {
     **{name: options(text) for name, text in _PAGES["groups"].items()},
     "entry": (option("table", metavar="TABLE", choices=_TABLES.split()),
               option("entry", metavar="ENTRY", type=int)),
-    "shell": (option("shell", choices=("bash", "zsh", "fish")),),
     "workers": (option("--workers", type=_workers, default=1, metavar="NUMBER",
                        help="fits at the same time (1), or tcp://HOST:PORT of a Dask scheduler"),),
     "recipe": options_for(FIELDS["recipe"]),
