@@ -428,7 +428,7 @@ def test_a_fragrance_with_a_limit_of_its_own_is_no_limit_of_the_wax(tmp_path):
     assert ("2 of 4 loads are over the regulatory limit, 5.2 % (0.83 oz/lb): for testing, not for "
             "sale.") in said
     assert any(words.startswith("1 of 2 loads is over the regulatory limit, ") for words in
-               plan_asked({"wax": "soft", "oil": "fig", "loads": "4, 9 %"}, tmp_path, day)[1])
+               plan_asked({"wax": "soft", "oil": "fig", "loads": "4, 9 %"}, tmp_path / "b", day)[1])
     check = QuickCheck.begin(tmp_path / "fig", plan, dt.date(2026, 4, 1))
     for pour in check.left:
         check.log(pour, pour.wax_g, pour.fragrance_g, poured_on=day)
