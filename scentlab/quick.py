@@ -143,9 +143,9 @@ class QuickCheck:
         self.plan = Plan.from_dict(found)
 
     @classmethod
-    def begin(cls, folder, plan, today=None):
-        """Make the series folder of a plan."""
-        make_series(folder, title=plan.title).save_plan(plan.to_dict())
+    def begin(cls, folder, plan, today=None, units=None):
+        """Make the series folder of a plan, and of the units typed for it."""
+        make_series(folder, plan.title, plan.to_dict(), units)
         shelve(folder, plan.to_dict())
         return cls(folder, today)
 

@@ -34,13 +34,17 @@ def demo_plan():
     return json.loads((demo_folder() / "plan.json").read_text(encoding="utf-8"))
 
 
-def make_series(folder, title=None):
-    """Make a series folder with an empty record; returns its :class:`Store`.
+def make_series(folder, title=None, plan=None, units=None):
+    """Make a series folder with an empty record, or with a plan (a dict) and the units typed for
+    it; returns its :class:`Store`.
 
     The folder must be new or empty. Should anything fail, it is left as it was.
     """
     with _all_or_nothing(Path(folder)) as place:
-        Store.create(place, title=title or Path(folder).resolve().name)
+        store = Store.create(place, title=title or Path(folder).resolve().name)
+        if plan:
+            store.save_plan(plan)
+        keep_units(units, place, chosen=False)
     return Store.open(folder)
 
 

@@ -3,7 +3,6 @@
 import datetime as dt
 from dataclasses import replace
 
-from scentlab import amounts
 from scentlab.cli.frame import CannotDo, amount, call, empty_folder, listed, reading, units_of
 from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
 from scentlab.planning.sheets import write_sheets
@@ -45,10 +44,8 @@ def _keep(proposal, folder, arguments):
     if proposal.plan is None:
         raise CannotDo(proposal.sentence)
     plan = proposal.plan
-    store = make_series(folder, title=plan.title)
-    store.save_plan(plan.to_dict())
+    make_series(folder, plan.title, plan.to_dict(), arguments.units)
     shelve(folder, plan.to_dict())
-    amounts.keep_units(arguments.units, folder, chosen=False)
     print(proposal.sentence)
     written = [path.stem for _, path in write_sheets(plan, folder / "exports", arguments.paper)]
     print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")

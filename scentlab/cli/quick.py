@@ -4,7 +4,7 @@ import contextlib
 import datetime as dt
 from pathlib import Path
 
-from scentlab.amounts import keep_units, read_amount, read_temperature
+from scentlab.amounts import read_amount, read_temperature
 from scentlab.cli.frame import (
     STORE_NAME,
     CannotDo,
@@ -70,8 +70,7 @@ def _start(arguments):
     except Refusal as error:
         named = f"--{error.field.replace('_', '-')} " if error.field in texts else ""
         raise CannotDo(f"{named}{error}") from error
-    check = QuickCheck.begin(folder, plan, arguments.today)
-    keep_units(units, folder, chosen=False)
+    check = QuickCheck.begin(folder, plan, arguments.today, units)
     print(*costs, sep="\n")
     _say_sheets(check, arguments)
 

@@ -13,7 +13,7 @@ from scentlab.planning.rules import PieceNumbers
 from scentlab.quick import QuickCheck, plan_asked
 from scentlab.recording.reading import read_series
 from scentlab.recording.shelf import plan_rows, put_on_shelf
-from scentlab.recording.store import Store
+from scentlab.recording.store import Store, StoreError
 from scentlab.workshop import make_series
 
 LOADS = "1, 1.5, 2, 3 oz/lb"
@@ -44,6 +44,24 @@ def in_order(plan):
 
 def quick(folder, *more, day="2026-11-01"):
     return main(["quick", str(folder), *more, "--today", day])
+
+
+@pytest.mark.parametrize("command", [["quick", *ASKED], [
+    "plan", "--wax", "soft wax", "--oil", "fig", "--have", "wax 9 lb, evenings 20", "--take",
+    "small"]])
+def test_a_disk_that_is_full_leaves_no_series_without_its_plan(tmp_path, capsys, monkeypatch,
+                                                                command):
+    """It was left, said to be not saved, and then refused by the same command."""
+    def full(*_):
+        raise StoreError("the disk is full; nothing was saved", "make room")
+
+    words = [command[0], str(tmp_path / "fig"), *command[1:]]
+    with monkeypatch.context() as patched:
+        patched.setattr(Store, "save_plan", full)
+        assert main(words) == 2
+    assert "nothing was saved" in capsys.readouterr().err and list(tmp_path.iterdir()) == []
+    assert main(words) == 0
+    assert (tmp_path / "fig" / "units.json").is_file() and Store.open(tmp_path / "fig").plan()
 
 
 def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
