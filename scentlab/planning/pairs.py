@@ -74,6 +74,9 @@ def pair_care(plan, rows):
             f"In all {count_of(len(rows), 'pair')}, as the only free piece of its load: {lone}. "
             "It is soon recognised by its code, and that is not blind: pour more pieces of the "
             "load first, or let somebody hand over both pieces with their labels turned away.")
+    if rows[0].kind == "warm":
+        said.append("Hot pairs take two like rooms with a warmer each: in one room the two scents "
+                    "mix, and nothing is compared.")
     return (*said, _time_words(plan, rows))
 
 

@@ -162,9 +162,15 @@ def test_how_long_pairs_take_is_said_with_warming_and_airing(plan):
         "Time: each pair 30 min on the warmers, 10 to smell and, before the next, 36 of airing; 4 "
         "pairs of one tester in a session take 4.5 h, more than an evening: leave the rest for "
         "other days, for what is not answered waits.")  # 4 x 40 + 3 x 36 = 268 min
+    # Hot throw fills a room (planning/panel), so two pieces in one are not smelt apart.
+    assert pair_care(hot, hot.pair_rows)[-2] == (
+        "Hot pairs take two like rooms with a warmer each: in one room the two scents mix, and "
+        "nothing is compared.")
     cold = plan_pairs(rules, [6, 8], seed=1, kind="cold", number=4, testers=["A1"])
+    assert "rooms" not in " ".join(pair_care(cold, cold.pair_rows))
     assert pair_care(cold, cold.pair_rows)[-1] == (
         "Time: 4 min a pair; 4 pairs of one tester in a session take 16 min.")
     page = " ".join(pair_sheets_html(hot).split())
-    assert "Warm both for 30 minutes, and air the room for 36 minutes after each pair." in page
-    assert "air the room" not in " ".join(pair_sheets_html(cold).split())
+    assert ("Warm each for 30 minutes in a room of its own, and air both rooms for 36 minutes "
+            "after each pair.") in page
+    assert "air both" not in " ".join(pair_sheets_html(cold).split())
