@@ -189,18 +189,18 @@ def _words(row, loss):
 
 def _points_words(row, loss, high, throw):
     step = f"a step of {say_points(row.high_pct - row.low_pct)}"
-    between = f"{row.lower:.1f} to {row.upper:.1f}"
+    between = f"90 %: {row.lower:.1f} to {row.upper:.1f}"
     if row.alike >= SURE:
         return (f"{capital(step)} was not smelt: the difference is at most {row.most:.1f} points "
                 f"of {throw} ({100 * BOUND:.0f} % sure)")
     if row.stronger >= SURE:
         return f"{high} has {row.difference:.1f} points more {throw} ({between})"
     if row.weaker >= SURE:
-        between = f"{-row.upper:.1f} to {-row.lower:.1f}"
+        between = f"90 %: {-row.upper:.1f} to {-row.lower:.1f}"
         return f"{high} has {-row.difference:.1f} points less {throw} ({between})"
     opened = f"They leave open whether {step} is smelt"
     if np.isnan(row.difference):
         return opened
     wanted = pairs_for(float(named_chance(loss)))
-    return (f"{opened}: difference {between} points of {throw}. It takes about {wanted} pairs to "
-            f"find {loss:g}")
+    return (f"{opened}: difference in points of {throw} ({between}). It takes about {wanted} pairs "
+            f"to find {loss:g}")

@@ -461,7 +461,7 @@ def _shared(one, other):
 def _order_notes(fit):
     """What the order of smelling was found to add, where the sign is sure."""
     return tuple(
-        f"Scores change by {r.estimate:+.1f} points ({r.lower:+.1f} to {r.upper:+.1f}) "
+        f"Scores change by {r.estimate:+.1f} points (90 %: {r.lower:+.1f} to {r.upper:+.1f}) "
         f"{WORDS[r.effect]}; this is allowed for."
         for r in fit.session.itertuples()
         if r.effect in WORDS and (r.lower > 0.0 or r.upper < 0.0)

@@ -166,9 +166,10 @@ def test_what_is_said_when_one_is_stronger(unscored):
     found = pair_test(replace(unscored, pairs=pairs(11, 12, 11, 12)))
     row = found.table.iloc[0]
     assert row["p_value"] == pytest.approx(stats.binom.sf(45, 48, 0.5))
-    assert f"9.0 % has {row['difference']:.1f} points more hot throw (" in found.sentence
+    assert f"9.0 % has {row['difference']:.1f} points more hot throw (90 %: " in found.sentence
     weaker = pair_test(replace(unscored, pairs=pairs(1, 0, 1, 0)))
-    assert "points less hot throw (" in weaker.sentence and weaker.table.loc[0, "p_value"] > 0.99
+    assert "points less hot throw (90 %: " in weaker.sentence
+    assert weaker.table.loc[0, "p_value"] > 0.99
 
 
 def test_an_order_that_matters_is_noted(unscored):

@@ -510,7 +510,8 @@ class TestOrder:
         for name, true in (("position", -2.0), ("before", -1.0)):
             sd = (effect.at[name, "upper"] - effect.at[name, "lower"]) / (2 * stats.norm.ppf(0.95))
             assert abs(effect.at[name, "estimate"] - true) < 4 * sd
-        assert any("from the first to the last piece of a session" in n for n in found.notes)
+        assert any("(90 %: " in n and "from the first to the last piece of a session" in n
+                   for n in found.notes)
 
     def test_the_answer_is_that_without_them(self):
         plain, moved = (fit_throw(self.shuffled(2, d, c)) for d, c in ((0, 0), (-2.0, -1.0)))
