@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.ceiling import at_sale, find_ceiling
 from scentlab.fitting.checks import SweatCheck, check_sweat
 from scentlab.fitting.looks import settle_looks, tested_range
 from scentlab.fitting.reweighting import draw_error, leave_out_draws, moved_without, without_pot
@@ -105,7 +105,7 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     ['soft1', 'soft2']
     """
     grades = analysis.series.sweat()
-    rules = replace(analysis.rules, ship_age_days=None, stress=analysis.ceiling.stress)
+    rules = replace(analysis.rules, stress=analysis.ceiling.stress)
     check = check_sweat(analysis.sweat, grades, seed=analysis.seed)
     before, rows = find_ceiling(analysis.sweat, rules), []
     points = {blend: _points(analysis.sweat, rules, blend) for blend in analysis.sweat.blends}
@@ -147,6 +147,7 @@ def _without(analysis, rules, pot, blend, before, draws):
 
 def _points(fit, rules, blend):
     """The ceiling by the curve alone, without each tenth of the draws (10,)."""
+    fit = at_sale(fit, rules)
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
     own, chance = at_risk[:, fit.blends.index(blend)], 1.0 - rules.confidence
     return leave_out_draws(fit, lambda f: weighted_quantile(own, f.weights, chance))

@@ -6,6 +6,7 @@ from typing import Any
 
 import scentlab
 from scentlab.choosing.analysis import Analysis
+from scentlab.choosing.rests import by_day
 from scentlab.materials import say_lot
 from scentlab.results import say_odds, say_rule
 from scentlab.schema import SWEAT_GRADES, WARMTH
@@ -85,7 +86,8 @@ def _answer(analysis, row, batch):
     yield "Highest safe load", _load(row["ceiling_load_pct"])
     yield "Rule", (
         f"{say_rule(rules.confidence)} sure that at most {say_rule(rules.risk)} of pieces "
-        f"of new pots reach sweat grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]})")
+        f"of new pots reach sweat grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]})"
+        f"{by_day(analysis.sweat, rules)}")
     if known.recommended and not is_missing(row["p_over"]):
         risk = " ".join(tables.SWEAT_RISK(row).split()).replace("(", "(90 %: ")
         yield "Sweat", (f"risk {risk}; "

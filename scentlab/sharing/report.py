@@ -15,6 +15,7 @@ from typing import Any
 import scentlab
 from scentlab.choosing.analysis import Analysis, choices
 from scentlab.choosing.diagnosis import diagnose
+from scentlab.choosing.rests import by_day
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import figures
 from scentlab.sharing.answer import FORMAT, KIND
@@ -48,6 +49,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         units=UNITS if shown().weight == "g" else UNITS[::-1],
         first=answers.headline(analysis, found.table),
         legend=figures.legend(analysis), heat=answers.heat_words(analysis.sweat),
+        day=by_day(analysis.sweat, analysis.rules),
         photos=[] if is_missing(best["load_pct"]) else shown_photos(
             photos, series, best["load_pct"], best["blend"]),
         **(_asked(analysis, ask) if ask else {"ask": ()}),

@@ -10,7 +10,7 @@ import pandas as pd
 
 from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
 from scentlab.choosing.ranking import order_words
-from scentlab.choosing.rests import absent_words, lots_of
+from scentlab.choosing.rests import absent_words, by_day, lots_of
 from scentlab.choosing.saving import saving_words
 from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.fitting.looks import with_stress
@@ -128,7 +128,8 @@ def _facts(analysis, best, without):
         "at least " if state in (OPEN_ABOVE, DRY) else "", say_loads(safe, sold=True),
         *_in_turn(_without_a_pot(without, blend, safe)),
         f": {say_rule(rules.confidence)} sure at most {say_rule(rules.risk)} of new pieces "
-        f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}",
+        f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}"
+        f"{by_day(analysis.sweat, rules)}",
         _kept_otherwise(analysis, blend, safe))
     yield "Wax maker", tuple(_limit_words(series, best))
     legal = _regulatory_load(series.blends, blend)

@@ -12,10 +12,15 @@ import pandas as pd
 import pytest
 
 from scentlab.choosing.analysis import Rules, analyse
+from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.known_load import known_load
 from scentlab.choosing.so_far import DRY, SWEATED, USE, loads_so_far
+from scentlab.planning.batch import make_batch, materials_of
+from scentlab.sharing.dossier import dossier_html
 from scentlab.sharing.figures import blend_figure
+from scentlab.sharing.report import report_html
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series, small_series
+from scentlab.words import answers
 
 LOADS = (6.25, 9.375, 12.5, 18.75)
 
@@ -214,6 +219,15 @@ def test_a_load_for_an_early_sale_says_its_day_wherever_it_is_said():
     for words in (found.lines[0], sold.pick.sentence,
                   " ".join(known_load(sold, load_pct=load - 0.5).words)):
         assert "by day 3" in words
+    facts = dict(answers.headline(sold)["facts"])["Highest safe load"]
+    assert "at room temperature by day 3" in "".join(map(str, facts))
+    batch = make_batch(known_load(sold), materials_of(sold.series), wax_g=450.0)
+    assert "grade 2 (visible film) by day 3<" in dossier_html(sold, batch)
+    assert re.search(r"grade 2\s+or more by day 3\. It is never above", report_html(sold))
+    # Without a pot it is that of the same day.
+    table = diagnose(sold).table
+    before = (table["ceiling_load_pct"] - table["change_pct"]).dropna()
+    assert len(before) and np.allclose(before, sold.ceiling.table["ceiling_load_pct"].iloc[0])
     # Of a day before the looks or between them only the next look tells.
     for day, told, as_sold in ((1.0, 3, sold), (7.0, 21, known)):
         other = analyse(series, Rules(ship_age_days=day), draws=1000, precise=None)
