@@ -45,7 +45,9 @@ def known_load(analysis, blend=None, load_pct=None):
     safe = "Highest safe load: none was found."
     if not pd.isna(row["ceiling_load_pct"]):
         found = analysis.ceiling.of(blend)
-        safe = f"{capital(highest_safe(row, found, analysis, say_load_oz))}."
+        day = by_day(analysis.sweat, analysis.rules)
+        safe = highest_safe(row, found, analysis, say_load_oz)
+        safe = f"{capital(safe).replace(':', f'{day}:', 1)}."
     rests = analysis.rests
     as_sold = compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress)
     if load_pct is None or load_pct == chosen:
