@@ -213,7 +213,8 @@ def _limit_words(series, best):
     yield "unknown" if is_missing(limit) else say_loads(limit)
     waxes = series.waxes(best["blend"])
     names = [wax["name"] for wax in waxes if wax.get("limit_load_pct") == limit]
-    yield f" for {' and '.join(names)};" if len(waxes) > 1 and names else ";"
+    yield f" for {' and '.join(names)}" if len(waxes) > 1 and names else ""
+    yield ", set aside: test only, not for sale;" if best["load_pct"] > limit else ";"
     yield f" recommended {'unknown' if usual is None else say_loads(usual)}"
 
 

@@ -225,6 +225,9 @@ def test_whose_maximum_it_is(analysis):
     best = analysis.pick.table.iloc[0].copy()
     said = "".join(answers._limit_words(analysis.series, best))
     assert said == ("maximum 10.0 % (1.6 oz/lb) for creamy wax; recommended unknown")
+    best["limit_load_pct"] = 7.0
+    assert "".join(answers._limit_words(analysis.series, best)) == (
+        "maximum 7.0 % (1.12 oz/lb), set aside: test only, not for sale; recommended unknown")
     best["limit_load_pct"] = float("nan")
     assert "".join(answers._limit_words(analysis.series, best)) == (
         "maximum unknown; recommended unknown")
