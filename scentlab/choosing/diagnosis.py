@@ -108,10 +108,12 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     rules = replace(analysis.rules, stress=analysis.ceiling.stress)
     check = check_sweat(analysis.sweat, grades, seed=analysis.seed)
     before, rows = find_ceiling(analysis.sweat, rules), []
-    points = {blend: _points(analysis.sweat, rules, blend) for blend in analysis.sweat.blends}
+    # Under a stress that nothing was graded under no pot tells anything.
+    points = {blend: _points(analysis.sweat, rules, blend) for blend in analysis.sweat.blends
+              if rules.stress in analysis.sweat.stresses}
     for pot, blend in grades.drop_duplicates("pot")[["pot", "blend"]].itertuples(index=False):
         found, error, sure = _without(
-            analysis, rules, str(pot), blend, points[blend], draws or analysis.draws)
+            analysis, rules, str(pot), blend, points.get(blend), draws or analysis.draws)
         change = found - before.of(blend)["ceiling_load_pct"]
         # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
         hangs = change - ERRORS * error > 0 and change > TELLING
@@ -130,7 +132,7 @@ def _without(analysis, rules, pot, blend, before, draws):
     all draws have it."""
     whole, none = analysis.sweat, (np.nan, np.nan, False)
     others = whole.counts["pot"].astype(str) != pot
-    if not (others & (whole.counts["blend"] == blend)).any():
+    if before is None or not (others & (whole.counts["blend"] == blend)).any():
         return none
     fit = without_pot(whole, pot)
     anew = not fit.k_hat <= FINITE

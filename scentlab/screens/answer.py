@@ -160,7 +160,7 @@ def _details(page, analysis, bench):
     ], "sweat", "Risk of sweat over load, and the highest safe load of each blend")
     if analysis.throw is not None:
         yield Fold(f"{kind.capitalize()} throw", lambda: _drawn(analysis, "throw"), "throw")
-    if analysis.frost is not None:
+    if analysis.frost is not None and analysis.frost_known_at(rules.ship_age_days):
         yield Fold("Frost", lambda: _drawn(
             analysis, "frost", limit_grade=rules.frost_limit_grade,
             age_days=rules.ship_age_days), "frost")

@@ -394,7 +394,8 @@ def further_figures(analysis):
     rules, life = analysis.rules, analysis.longevity and analysis.longevity.throw_life
     frost, blends = analysis.frost, analysis.pick.table["blend"]
     return [frost_figure(frost, b, rules.frost_limit_grade, rules.ship_age_days)
-            for b in blends if frost and b in frost.blends] + [
+            for b in blends if frost and b in frost.blends
+            and analysis.frost_known_at(rules.ship_age_days)] + [
         warmer_figure(life, b) for b in blends if life and b in life.blends]
 
 

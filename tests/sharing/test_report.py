@@ -27,6 +27,7 @@ from scentlab.sharing.package import prepare_package
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.redaction import Choices, redact
 from scentlab.sharing.report import report_html, write_report
+from scentlab.simulate import small_series
 from scentlab.units import Shown, content_from_load, say_load_oz, say_percent_of_wax, showing
 from scentlab.words import answers, say_loads
 from scentlab.words.tables import (
@@ -82,6 +83,18 @@ def first_page(html):
     for part in (r"<svg.*?</svg>", r'<div class="tools">.*?</div>'):
         start = re.sub(part, "", start, flags=re.DOTALL)
     return Page(start)
+
+
+@pytest.mark.parametrize(("rules", "words", "drawn"), [
+    # Of the sweat there is an answer, where frost was looked at on day 14 alone.
+    (Rules(ship_age_days=1), "nothing is known of it at 1 days", False),
+    # There is none, which was said, but the report was refused.
+    (Rules(stress="heat"), "no load can be given: no piece was inspected heat-cycled", True),
+])
+def test_a_rule_about_what_nobody_saw_is_said_and_refuses_no_report(rules, words, drawn):
+    found = analyse(small_series(frost=2), rules, draws=200, precise=None)
+    html = report_html(found)
+    assert words in Page(html).text and ("soft: frost" in html) == drawn
 
 
 def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
