@@ -204,6 +204,7 @@ def _without_fragrance(series, choices):
         # Notes of a plan may speak of the flash point.
         plan = {**plan, "fragrance": about | {"name": HIDDEN_FRAGRANCE},
                 "notes": [n for n in plan.get("notes", []) if "flash point" not in n]}
+        plan = _without_lots(plan, set(series.pours["pour"]))
     series = dataclasses.replace(series, fragrance=HIDDEN_FRAGRANCE, plan=plan)
     # What of the fragrance leaves does so because the pick rests on it.
     notice = "The fragrance's name and data are not shared"
@@ -212,6 +213,15 @@ def _without_fragrance(series, choices):
     if series.blends["fragrance_price_per_kg"].notna().any() and not choices.hide_costs:
         notice += "; its price stays, for costs are shared"
     return series, f"{notice}.", hidden
+
+
+def _without_lots(plan, shared):
+    """The plan without the names of lots that were checked, which may be those of the fragrance,
+    and without the pours of these checks, which are not shared."""
+    pours = plan.get("pours", ())
+    plan = plan_without(plan, {p["pour"] for p in pours if p.get("lot")} - shared)
+    named = {"pours": [p | {"lot": ""} if p.get("lot") else p for p in plan["pours"]]}
+    return plan | (named if pours else {})
 
 
 def _without_costs(series, _):

@@ -16,6 +16,8 @@ import pytest
 
 from scentlab.choosing.known_load import known_load
 from scentlab.planning.batch import make_batch, materials_of, sold_already
+from scentlab.planning.lot import lot_plan
+from scentlab.planning.plan import Plan
 from scentlab.sharing import parts
 from scentlab.sharing.guard import SharingError
 from scentlab.sharing.opening import open_package
@@ -302,6 +304,22 @@ def test_wrong_choices_are_refused(analysis, package, tmp_path):
         package.write(tmp_path / "nowhere" / "series.zip")
     with pytest.raises(SharingError, match="^no file 'x' here; there are datapackage.json, "):
         package.text("x")
+
+
+def test_the_lots_that_were_checked_stay_at_home_with_a_hidden_fragrance(series):
+    """Their pours are in no table of the package, and stood in its plan with the number of the lot.
+    """
+    plan = Plan.from_dict(series.plan)
+    grown = lot_plan(plan, "soft", [6, 8, 10], "B77-19", stress="heat", start="2026-12-01", seed=1)
+    held, _ = redact(dataclasses.replace(series, plan=grown.to_dict()),
+                     Choices(hide_fragrance=True))
+    assert "B77-19" in json.dumps(grown.to_dict()) and "B77-19" not in json.dumps(held.plan)
+    for name in ("pours", "pieces", "smellings"):
+        assert held.plan[name] == series.plan[name]
+    # Where all was poured of that lot it is the series, and what it was called is left out.
+    marked = {**series.plan, "pours": [p | {"lot": "B77-19"} for p in series.plan["pours"]]}
+    held, _ = redact(dataclasses.replace(series, plan=marked), Choices(hide_fragrance=True))
+    assert held.plan["pours"] == series.plan["pours"]
 
 
 def test_what_of_a_hidden_fragrance_stays_is_said(analysis):
