@@ -5,8 +5,9 @@ the first check, with a straight fall beside it, for what is no curve yet. A che
 one time: what several testers smell then is one state of one room, so that more noses are not more
 pieces. Pieces of one blend at one load, an arm, share the level A: nothing is assumed of how it
 goes with the load, since a warmer test has few loads. Each blend has a rate of its own.
-Levels and effects at random are integrated out by :mod:`scentlab.maths.marginal`; form and rate lie
-on a grid, which is drawn closer about what the data say.
+What all scores of an arm share (its one piece, the one tester) is held by its usual sd, for no
+score tells it. Levels and effects at random are integrated out by :mod:`scentlab.maths.marginal`;
+form and rate lie on a grid, which is drawn closer about what the data say.
 """
 
 from dataclasses import dataclass, replace
@@ -213,7 +214,14 @@ class _Blend:
             "fall": (scores["assessor"], scores["fall"].to_numpy()),
             "pot": (scores["pot"], None), "code": (scores["code"], None), "check": (check, None),
         }
-        self.names, self.groups, self.slopes = tellable(wanted, self.arms)
+        found = list(zip(*tellable(wanted, self.arms), strict=True))
+        # What all scores of an arm share no score tells: it is held by its usual sd.
+        found += [
+            (name, pd.factorize(labels)[0], slope) for name, (labels, slope) in wanted.items()
+            if name != "check" and name not in {n for n, *_ in found}
+            and labels.groupby(scores["arm"]).nunique().max() == 1
+        ]
+        self.names, self.groups, self.slopes = zip(*found, strict=True) if found else ((),) * 3
         self.priors = Priors(
             np.array([SOURCES[n][1] for n in (*self.names, "error")]), SPREAD, FLOOR,
             np.full(self.arms.shape[1], LEVEL_SD),
@@ -336,8 +344,8 @@ def _hours_words(lower, middle, upper, arm):
 def _panel_notes(scores):
     if scores["assessor"].nunique() == 1:
         yield (
-            "One tester scored throw on the warmer: the hours are that person's, and a nose that "
-            "stays in the room gets used to the smell."
+            "One tester scored throw on the warmer: how far others would follow is taken from what "
+            "is usual, and a nose that stays in the room gets used to the smell."
         )
     unnamed = int((scores["assessor"] == UNNAMED).sum())
     if unnamed:
@@ -365,6 +373,6 @@ def _fall_notes(fit):
             )
     if (fit.arms["pieces"] == 1).all():
         yield (
-            "One piece of each blend and load was scored: how pieces differ is not known, and the "
-            "intervals hold for that piece."
+            "One piece of each blend and load was scored: how pieces differ is taken from what is "
+            "usual."
         )

@@ -278,13 +278,25 @@ class TestDegenerate:
     def test_one_assessor_and_one_piece(self):
         fit = fit_throw_life(smelt({"A1": [8.0, 7.0, 5.0, 3.5]}))
         assert fit.notes[:1] == (
-            "One tester scored throw on the warmer: the hours are that person's, and a nose that "
-            "stays in the room gets used to the smell.",
+            "One tester scored throw on the warmer: how far others would follow is taken from what "
+            "is usual, and a nose that stays in the room gets used to the smell.",
         )
         assert fit.notes[-1] == (
-            "One piece of each blend and load was scored: how pieces differ is not known, and the "
-            "intervals hold for that piece."
+            "One piece of each blend and load was scored: how pieces differ is taken from what is "
+            "usual."
         )
+
+    def test_one_assessor_is_no_surer_than_assessors_differ(self):
+        """By hand: who scores alone lies 1 point (usual sd) beside the others, which many scores of
+        his do not tell: 1.645 points either way; three who agree lie by 1 / sqrt(3)."""
+        hours, fade = np.arange(1.0, 13.0), 8.0 * np.exp(-0.15 * np.arange(12))
+        widths = []
+        for people in (1, 3):
+            scores = {f"A{i}": fade + 0.3 * (-1) ** (np.arange(12) + i) for i in range(people)}
+            fit = fit_throw_life(smelt(scores, hours))
+            widths.append([np.ptp(np.quantile(fit.draws(0, [h]), [0.05, 0.95])) for h in (1, 6)])
+        (alone, later), (three, _) = widths
+        assert min(alone, later) > 2 * 1.645 * 0.8 and three < 0.8 * alone
 
     def test_scores_without_names_and_within_the_first_hour(self):
         frame = smelt({"A1": [6.0, 7.0, 5.0, 3.5], "A2": [6, 6, 5, 3]}, (0.5, 1.0, 3.0, 6.0))
