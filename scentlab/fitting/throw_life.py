@@ -360,7 +360,8 @@ def _panel_notes(scores):
 
 
 def _fall_notes(fit):
-    """Where nothing falls, and where pieces are too few to show how they differ."""
+    """Where nothing falls, where loads share a rate, and where pieces are too few to show how they
+    differ."""
     for place, arm in fit.arms.iterrows():
         lower, middle, _ = quantiles(fit.rate[:, fit._blend(place)])
         if middle <= 0 or lower <= 0:
@@ -371,6 +372,9 @@ def _fall_notes(fit):
                 f"at {arm['first_h']:g} h, {end:.1f} at {arm['longest_h']:g} h): test longer for "
                 "the hours that it lasts."
             )
+    if fit.arms["blend"].duplicated().any():
+        yield ("All loads of a blend are taken to fall at one rate: where a higher load lasts "
+               "longer, its hours are too few here and those of the lower one too many.")
     if (fit.arms["pieces"] == 1).all():
         yield (
             "One piece of each blend and load was scored: how pieces differ is taken from what is "

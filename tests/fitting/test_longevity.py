@@ -155,6 +155,9 @@ class TestThrowLife:
         fit = fit_throw_life(frame)
         assert fit.arms["load_pct"].tolist() == [6.0, 10.0] and fit.rate.shape[1] == 1
         assert "soft at 6.0 % of wax (5.7 % of total), from " in fit.sentence
+        shared = ("All loads of a blend are taken to fall at one rate: where a higher load lasts "
+                  "longer, its hours are too few here and those of the lower one too many.")
+        assert shared in fit.notes and shared not in fit_throw_life(series(4)).notes
 
 
 class TestResult:
