@@ -237,7 +237,8 @@ def fit_sweat(
     return SweatFit(
         blends, stresses, **drawn, counts=count_pours(looks), tested=tested,
         ages=(float(looks["age_days"].min()), float(looks["age_days"].max())), looks=looks,
-        prior=describe_prior(prior, blends), harshest=harshest_of(stresses, models[0], drawn),
+        prior=describe_prior(prior, blends, len(stresses) > 1, aged),
+        harshest=harshest_of(stresses, models[0], drawn),
         notes=notes + centre_notes + evidence_notes(looks, blends) + drawn_notes,
     )
 
@@ -486,8 +487,8 @@ def _parts_clean(own):
     return True
 
 
-def describe_prior(prior, blends):
-    """The priors in words, by what they are of."""
+def describe_prior(prior, blends, heated, aged):
+    """The priors in words, by what they are of; of heat and ageing where looks tell of them."""
     words, load = _describe_capacities(prior, blends), "% of wax"
 
     def log_normal(median, sd, unit=load):
@@ -502,8 +503,9 @@ def describe_prior(prior, blends):
             f"log-normal about the common spread, log sd {prior.spread_shift_sd:g}")
     gaps = np.broadcast_arrays(np.atleast_1d(prior.gap_median), prior.gap_log_sd)
     words["threshold gaps"] = "; ".join(log_normal(*gap, "") for gap in zip(*gaps, strict=True))
-    words["heat"] = f"normal about {prior.stress_centre:g}, sd {prior.stress_scale:g}"
-    for key, name in (("sigma", "sd between pots"), ("ageing", AGEING)):
+    if heated:
+        words["heat"] = f"normal about {prior.stress_centre:g}, sd {prior.stress_scale:g}"
+    for key, name in (("sigma", "sd between pots"), ("ageing", AGEING))[:1 + aged]:
         df, scale = getattr(prior, f"{key}_df"), getattr(prior, f"{key}_scale")
         words[name] = f"half Student t ({df:g} df), scale {scale:g} {load}"
     if (prior.sigma_centre, prior.sigma_sd) != (0.0, 1.0):
@@ -518,10 +520,11 @@ def describe_prior(prior, blends):
 def _describe_capacities(prior, blends):
     centres = zip(blends, prior.capacity_centre, strict=True)
     if prior.shift_scale:
-        return {f"capacity of {b}": f"about {c:.1f} % of wax, as the others" for b, c in centres}
+        return {f"half-sweat load of {b}": f"about {c:.1f} % of wax, as the others"
+                for b, c in centres}
     scales = np.broadcast_to(prior.capacity_scale, len(blends))
     return {
-        f"capacity of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
+        f"half-sweat load of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
         f"scale {s:g}"
         for (b, c), s in zip(centres, scales, strict=True)
     }

@@ -276,6 +276,8 @@ class TestDegenerate:
         found = fit_quickly(frame, {"soft": 10.0}, draws=400)
         assert found.stresses == ("heat",)
         assert "effect of heat" not in set(found.table["parameter"])
+        # Nothing is said of what plays no part in it; looks are of one age.
+        assert not {"heat", AGEING} & set(found.prior)
 
     def test_empty(self, looks_of):
         with pytest.raises(FitError) as error:
@@ -294,7 +296,8 @@ def test_the_prior_is_outvoted_by_a_plain_series():
 
 
 def test_prior_words_are_those_used(fit):
-    assert "about 10.0 % of wax" in fit.prior["capacity of soft"]
+    assert "about 10.0 % of wax" in fit.prior["half-sweat load of soft"]
+    assert fit.prior["heat"] == "normal about 0, sd 2"
 
 
 def test_quantiles_of_the_table_are_those_of_the_draws(fit):
