@@ -27,7 +27,7 @@ from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_WORDS, THROWS, WARM
 
 _NO_HEAT = ("No heat cycle is written down yet. Was this piece in the warmth? Write it under “Heat "
             "cycle” below; a piece that was not can wait: “Leave this piece for later”.")
-_ENDS = {0: "0: nothing", 10: "10: overpowering"}
+_ANCHORS = {0: "0: nothing", 5: "5: clear", 10: "10: overpowering"}
 
 
 class _PieceForm(Form):
@@ -161,7 +161,7 @@ class ThrowForm(_PieceForm):
         self._works, self._timers, self._minutes_given = works_with_fragrance, {}, {}
         title = f"{THROW_WORDS[kind].capitalize()} throw by {assessor}, session {sitting}"
         super().__init__(title, codes, on_save, on_undo)
-        self._taps("throw", [_ENDS.get(n, str(n)) for n in range(11)])
+        self._taps("throw", [_ANCHORS.get(n, str(n)) for n in range(11)])
         self.start = self._button("The warmer is on from now", "start", self._start)
         self.minutes = Field("minutes", THROWS["minutes"], "Minutes on the warmer, when not "
                              "timed here", example="such as 30")

@@ -122,6 +122,9 @@ def test_throw_needs_the_minutes_on_the_warmer(desk, monkeypatch):
     monkeypatch.setattr(scores.time, "time", lambda: now[0])
     form = ThrowForm(["417", "211", "305"], "A1", "S1", "warm", desk.save,
                      works_with_fragrance=False)
+    # The same points have a word as on the phone's page and on paper.
+    assert [c.description for c in form.choices if ":" in c.description] == [
+        "0: nothing", "5: clear", "10: overpowering"]
     form.choices[5].click()
     assert text(form.message) == (
         "NOT SAVED. Start the timer when the warmer goes on, or type the minutes."

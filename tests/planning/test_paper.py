@@ -51,7 +51,7 @@ def test_throw_slips_hold_each_assessors_codes_in_order():
         assert f"session {sitting}, " in slip and f"tester {assessor}<" in slip
         assert re.findall(r"<b>(\d{3})</b>", slip) == expected["code"].tolist()
         assert "<th>Score<br>0 to 10</th>" in slip
-        assert "a whole number from 0, nothing, to 10, overpowering." in slip
+        assert "a whole number, 0 nothing, 5 clear, 10 overpowering." in slip
 
 
 def test_grade_sheets_hold_every_code_to_grade_once_with_the_words_of_the_grades():
