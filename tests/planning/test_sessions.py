@@ -125,6 +125,15 @@ def test_sessions_of_a_day_share_its_evening_and_its_rooms():
         plan(sittings=Sittings(per_day=2), calendar=Calendar(evening_min=247))
 
 
+def test_a_day_of_jars_that_is_longer_than_its_evening_is_said():
+    """By hand: 20 min to melt and 2 min a nose of five jars: 20 + 2 x 5 x 17 = 190 for 17 testers,
+    180 for 16."""
+    said = ("Smelling takes up to 190 min on a day, one tester after the other, more than the "
+            "180 min of an evening: take fewer pieces in a session, or fewer sessions on a day.")
+    assert said in plan(sittings=Sittings("jar"), assessors=17).notes
+    assert "Smelling takes" not in " ".join(plan(sittings=Sittings("jar"), assessors=16).notes)
+
+
 @pytest.mark.parametrize("rooms", [1, 2, 3, 5])
 def test_no_room_and_no_nose_is_asked_twice_at_once(rooms):
     rules = Sittings(rooms=rooms, smell_min=4)
