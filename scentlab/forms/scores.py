@@ -194,11 +194,16 @@ class ThrowForm(_PieceForm):
             raise ValueError("Start the timer when the warmer goes on, or type the minutes.")
         return round(max(0.0, time.time() - since) / 60, 1)
 
+    def _smelt_at(self):
+        """The place of the piece: who left one for later smells it later."""
+        places = sorted(p.get("position", n) for n, p in enumerate(self._pieces, 1))
+        return places[len(self._pieces) - len(self._waiting)]
+
     def _save(self, score):
         place, minutes = self._place, self._minutes()
         row = {"assessor": self._assessor, "sitting": self._sitting, "kind": self._kind,
                "throw": float(score), "minutes": minutes,
-               "position": self.piece.get("position", place + 1),
+               "position": self._smelt_at(),
                "works_with_fragrance": self._works}
         warmed = "" if minutes is None else f" after {minutes:g} min on the warmer"
         self._store_piece(row, f"{THROW_WORDS[self._kind]} throw {score} of 10{warmed}")

@@ -149,8 +149,9 @@ class Panel:
             self._refuse_twin(table, row)
             return self.store.add(table, row, key=key)
         stored, receipt = known
-        # A resend: the age may have grown by a day since, all else must be the same.
-        if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
+        # A resend: the age may have grown by a day since and its place is taken, all else must be
+        # the same.
+        if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes", "position")):
             raise RefusedError("this key belongs to another score; load the page again")
         return receipt
 
@@ -237,10 +238,20 @@ class Panel:
         return {
             "code": code, "assessor": assessor, "sitting": smelling["sitting"],
             "kind": smelling["kind"], "throw": float(_checked(_THROW, said.get("value"))),
-            "minutes": minutes, "position": smelling["position"],
+            "minutes": minutes, "position": self._place(smelling),
             "works_with_fragrance": (None if works is None else
                                      "yes" if assessor in works else "no"),
         }
+
+    def _place(self, smelling):
+        """The place at which a piece is smelt: the first of its session that the tester has not
+        taken, for who left a piece for later smells it later."""
+        same = ("assessor", "sitting", "kind")
+        taken = {p for (p,) in self.store.distinct(
+            "throws", ("position",), **{n: smelling[n] for n in same})}
+        planned = {s["position"] for s in self.plan["smellings"]
+                   if all(s[n] == smelling[n] for n in same)}
+        return min(planned - taken, default=smelling["position"])
 
     def _age(self, pour, said):
         """Age at the look; a score that waited on a phone is as old as when it was given. The

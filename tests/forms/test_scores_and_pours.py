@@ -152,6 +152,15 @@ def test_throw_needs_the_minutes_on_the_warmer(desk, monkeypatch):
     assert desk.rows[0]["works_with_fragrance"] is False
 
 
+def test_a_piece_left_for_later_has_the_place_at_which_it_was_smelt(desk):
+    planned = pd.DataFrame({"code": ["417", "211", "305"], "position": [2, 3, 5]})
+    form = ThrowForm(planned, "A1", "S1", "cold", desk.save, desk.undo)
+    form.later.click()
+    for score in (6, 7, 8):
+        form.choices[score].click()
+    assert [(r["code"], r["position"]) for r in desk.rows] == [("211", 2), ("305", 3), ("417", 5)]
+
+
 def test_a_second_tap_does_not_put_the_timer_back(desk, monkeypatch):
     now = [1000.0]
     monkeypatch.setattr(scores.time, "time", lambda: now[0])

@@ -127,6 +127,16 @@ def test_a_throw_score_carries_the_plan(phone, store):
     )
 
 
+def test_a_piece_left_for_later_has_the_place_at_which_it_was_smelt(phone, store):
+    """A2 was to smell 501 and then 500."""
+    for code in ("500", "501", "500"):
+        status, _ = phone.save(code, "throw", 7, "A2", sitting="S1", kind="warm", minutes="30",
+                               key=f"key-of-{code}")
+        assert status == 200, "also where it is sent again"
+    rows = store.rows("throws")
+    assert dict(zip(rows["code"], rows["position"], strict=True)) == {"500": 1, "501": 2}
+
+
 def test_a_resend_is_stored_once_even_a_day_later(phone, store, panel):
     first = phone.save()
     panel.today = TODAY + dt.timedelta(days=1)
