@@ -431,15 +431,24 @@ def units_typed(texts):
 def units_here(folder):
     """The units of a series folder or workshop, chosen or else typed first there, and which:
     (Shown, "chosen"), "typed", or "" where nothing is kept: then those in which all series of a
-    workshop are kept hold, or g and °C."""
-    folder = Path(folder)
-    kept = [_kept(folder), _kept(folder.resolve().parent)]
+    workshop are kept hold, or g and °C. A series that is still to be made begins in those in which
+    all series beside it are kept, as if they were typed."""
+    folder, workshop = Path(folder), Path(folder).resolve().parent
+    kept = [_kept(folder), _kept(workshop)]
+    if not folder.is_dir() and (beside := _kept_below(workshop)):
+        kept.append((beside, "typed"))
     for how in ("chosen", "typed"):
         for found in kept:
             if found and found[1] == how:
                 return found
-    below = {found[0] for file in folder.glob(f"*/{UNITS_NAME}") if (found := _kept(file.parent))}
-    return below.pop() if len(below) == 1 else Shown(), ""
+    return _kept_below(folder) or Shown(), ""
+
+
+def _kept_below(workshop):
+    """The choice in which all series of a workshop are kept; None where they differ or none is."""
+    below = {found[0] for file in workshop.glob(f"*/{UNITS_NAME}")
+             if (found := _kept(file.parent))}
+    return below.pop() if len(below) == 1 else None
 
 
 def _kept(folder):

@@ -36,7 +36,7 @@ from scentlab.units import (
     say_weight,
     shown,
 )
-from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, make_series
+from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, begin_series
 
 NEVER = "x"  # typed for a weight: this test batch will not be poured
 
@@ -145,7 +145,7 @@ class QuickCheck:
     @classmethod
     def begin(cls, folder, plan, today=None, units=None):
         """Make the series folder of a plan, and of the units typed for it."""
-        make_series(folder, plan.title, plan.to_dict(), units)
+        begin_series(folder, plan.title, plan.to_dict(), units)
         shelve(folder, plan.to_dict())
         return cls(folder, today)
 

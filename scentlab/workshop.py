@@ -48,12 +48,11 @@ def make_series(folder, title=None, plan=None, units=None):
     return Store.open(folder)
 
 
-def begin_series(folder, title=None):
-    """Make a maker's own series, which begins in the units of the series beside it."""
-    store, units = make_series(folder, title), units_here(Path(folder).resolve().parent)[0]
-    if units != Shown():
-        keep_units(units, folder, chosen=False)
-    return store
+def begin_series(folder, title=None, plan=None, units=None):
+    """Make a maker's own series, which begins in the units of the series beside it, else in those
+    typed for it."""
+    beside = units_here(Path(folder).resolve().parent)[0]
+    return make_series(folder, title, plan, beside if beside != Shown() else units)
 
 
 def make_demo_series(folder: str | Path) -> Store:

@@ -314,6 +314,26 @@ def test_a_quick_check_opens_in_the_units_of_its_folder(tmp_path):
     assert page.weights.fields["wax", 0].label.endswith(": wax, oz")
 
 
+def test_a_quick_check_begins_in_the_units_of_the_series_beside_it(tmp_path, monkeypatch):
+    """What the shelf fills in is said in them, and does not unsay them."""
+    monkeypatch.chdir(tmp_path)
+    first = ["--wax", "soft", "--oil", "fig", "--loads", "1, 2 oz/lb"]
+    assert main(["quick", "fig", *first, "--add", "185 F", "--flash", "170 F", "--sheet",
+                 "1 oz/lb", "--wax-price", "3.50 / lb"]) == 0
+    page = quick_page(tmp_path / "next", dt.date(2026, 12, 1))
+    page.plan._take("wax", "soft")
+    page.plan._take("fragrance", "fig")
+    assert {n: page.plan.fields[n].text for n in ("add", "flash", "sheet", "wax_price")} == {
+        "add": "185 F", "flash": "170 F", "sheet": "1 oz/lb", "wax_price": "3.5 / lb"}
+    page.plan.fields["loads"].value = "6, 8 %"
+    assert "100 °F (38 °C)" in page.plan.takes.value
+    page.plan.make.click()
+    assert main(["quick", "third", *first, "--add", "85 C"]) == 0
+    for name in ("next", "third"):
+        assert amounts.units_here(tmp_path / name) == (US, "typed")
+    assert amounts.units_here(tmp_path) == (US, "")
+
+
 def test_what_is_typed_in_a_plan_is_heard_out(tmp_path):
     """A name is no amount, and a weight that comes after a temperature still counts."""
     desk = desk_of(tmp_path / "mine")

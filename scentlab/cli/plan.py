@@ -8,7 +8,7 @@ from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
 from scentlab.planning.sheets import write_sheets
 from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.text import seed_of
-from scentlab.workshop import make_series
+from scentlab.workshop import begin_series
 
 
 def _plan(arguments):
@@ -44,7 +44,7 @@ def _keep(proposal, folder, arguments):
     if proposal.plan is None:
         raise CannotDo(proposal.sentence)
     plan = proposal.plan
-    make_series(folder, plan.title, plan.to_dict(), arguments.units)
+    begin_series(folder, plan.title, plan.to_dict(), arguments.units)
     shelve(folder, plan.to_dict())
     print(proposal.sentence)
     written = [path.stem for _, path in write_sheets(plan, folder / "exports", arguments.paper)]

@@ -9,7 +9,7 @@ from shlex import quote
 
 import ipywidgets as w
 
-from scentlab.amounts import keep_units, units_here, units_typed
+from scentlab.amounts import as_typed, keep_units, units_here, units_typed
 from scentlab.files import file_link, page_links
 from scentlab.forms.fields import (
     TABLES,
@@ -49,7 +49,8 @@ from scentlab.text import count_of
 from scentlab.units import say_weight, show_in
 
 MAIN = 5  # fields that are always to be seen
-_UNITS = {"pct": "%", "c": "C", "kg": "/ kg"}  # by the end of a column's name
+# By the end of a column's name: its unit, and how it is typed.
+_UNITS = {"pct": ("% of wax", "%"), "c": ("°C", "C"), "kg": ("per kg", "/ kg")}
 
 
 class QuickPlanForm(Form):
@@ -95,8 +96,10 @@ class QuickPlanForm(Form):
         self.fields["wax" if kind == "wax" else "oil"].value = name
         known = getattr(self._shelf, kind)(name)
         for column, asked in OF_MATERIAL[kind].items():
-            number, unit = getattr(known, column), _UNITS[column.rpartition("_")[2]]
-            self.fields[asked].value = "" if number is None else f"{shown_text(number)} {unit}"
+            unit, typed = _UNITS[column.rpartition("_")[2]]
+            text = shown_text(getattr(known, column))
+            said = as_typed(text, unit, units_here(self._folder)[0])
+            self.fields[asked].value = f"{said} {typed}" if text and said == text else said
 
     def _make(self):
         self._on_plan(self.plan)
