@@ -101,7 +101,8 @@ def _lot(arguments):
         if not logged or left == sum(p.pieces for p in plan.pour_rows if p.pot in pots):
             return None
     found = check_lot(analysis, lot, blend=arguments.blend, load_pct=load)
-    print(*found.lines, *found.notes, sep="\n")
+    said = " ".join(found.lines)
+    print(*found.lines, *(note for note in found.notes if note not in said), sep="\n")
     if found.verdict == "test more" and not found.again:
         print(f"Next: three more pots: {call('lot', arguments.folder)} --lot "
               f"{quoted(lot)} --more" if plan else "Next: pour three more pots of it, and import "

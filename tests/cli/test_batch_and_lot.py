@@ -100,3 +100,11 @@ def test_a_lot_is_planned_graded_and_answered_without_touching_the_series(folder
     after = read_series(store)
     assert len(after.pours) == len(before.pours) and len(after.grades) == len(before.grades)
     assert set(after.apart.pours["lot"]) == {"B-7"} and len(after.apart.sweat()) == 18
+    # Too many sweat later at the load in use, by their count: said once, not by line and note.
+    lowest, middle, _ = sorted(pours, key=lambda p: p["load_pct"])
+    of = {p["pour"]: [c for c in plan["pieces"] if c["pour"] == p["pour"]] for p in pours}
+    for piece in of[lowest["pour"]][:3] + of[middle["pour"]]:
+        store.add("grades", {"code": piece["code"], "test": "sweat", "stress": piece["stress"],
+                             "age_days": 8, "assessor": "A1", "grade": 2})
+    code, words = said(capsys, "lot", folder, "--lot", "B-7")
+    assert "Lot B-7: reject" in words and words.count("whatever the model") == 1
