@@ -79,6 +79,8 @@ class Once(argparse._StoreAction):
         if self.dest in given:
             parser.error(f"{option_string} is given twice, with {getattr(namespace, self.dest)!r} "
                          f"and {values!r}; give it once")
+        if values == []:  # what argparse makes of "--packs=--"
+            parser.error(f"{option_string} has no value")
         given.add(self.dest)
         super().__call__(parser, namespace, values, option_string)
 
@@ -176,7 +178,14 @@ def _number(kind, words):
     return read
 
 
-_TYPES = {"NUMBER": _number(int, "40"), "DATE": _date, "PERCENT": _percent,
+def _seed(text):
+    if (seed := int(text)) < 0:
+        raise ValueError
+    return seed
+
+
+_TYPES = {"NUMBER": _number(int, "40"), "SEED": _number(_seed, "1, without a sign"),
+          "DATE": _date, "PERCENT": _percent,
           **dict.fromkeys(("MONEY", "DAYS", "POINTS"), _number(float, "8.5, with a point"))}
 _PAGES = table_beside(__file__, "commands.toml")
 FIELDS = _PAGES["fields"]  # the option of each field of the rules and of a recipe

@@ -55,6 +55,8 @@ def test_a_batch_keeps_its_recipe_and_writes_its_sheet(folder, capsys):
 def test_a_number_that_is_none_is_told_how_to_write_it(folder, capsys):
     for words, remedy in (
         (("batch", folder, "--packs", "forty"), "'forty' is no number; write it as 40"),
+        (("report", folder, "--seed", "-1"), "'-1' is no number; write it as 1, without a sign"),
+        (("batch", folder, "--packs=--"), "--packs has no value"),
         (("costs", folder, "--complaint", "8,50"), "'8,50' is no number; write it as 8.5, with a "),
     ):
         with pytest.raises(SystemExit):
