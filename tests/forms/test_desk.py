@@ -255,7 +255,7 @@ def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
 def test_heat_cycle_pouring_and_sittings_are_typed(filled):
     filled.planning.fill(SERIES | {
         "heat_temp": "40", "heat_hours": "8", "heat_cycles": "2", "stir": "4", "add_temp": "75",
-        "days_between": "3", "pots_a_day": "2", "rooms": "2", "per_sitting": "4",
+        "days_between": "3", "pots_a_day": "2", "rooms": "4", "per_sitting": "4",
         "per_day": "2", "kinds": "cold, warm", "cure_reserve": "30", "heat_pack": "shut",
         "days": "weekdays", "begin": "18:30", "again": "28, 56"})
     plan = filled.plan
@@ -263,7 +263,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
     assert (plan.pouring.stir_min, plan.pouring.add_temp_c) == (4.0, 75.0)
     assert sorted({p.poured_on.isoformat() for p in plan.pour_rows}) == ["2026-03-16", "2026-03-19"]
     assert {s.kind for s in plan.smelling_rows} == {"cold", "warm"}
-    assert plan.sittings.rooms == 2 and plan.cure_days.reserve == 30
+    assert plan.sittings.rooms == 4 and plan.cure_days.reserve == 30
     assert plan.calendar.begin == "18:30" and plan.cure_days.again == (28, 56)
 
 
