@@ -121,7 +121,8 @@ def test_sessions_of_a_day_share_its_evening_and_its_rooms():
     assert [timetable(one, s)[i][0] for s in (first, second) for i in (0, -1)] == [
         "19:00", "20:46", "21:22", "23:08"]
     assert one.smellings["position"].max() == 2
-    with pytest.raises(PlanError, match="247 min hold 1 in each of 2 sessions; take fewer"):
+    with pytest.raises(PlanError, match="247 min hold 1 in each of 2 sessions; take fewer "
+                       "pieces in a session, one session a day, more rooms"):
         plan(sittings=Sittings(per_day=2), calendar=Calendar(evening_min=247))
 
 
