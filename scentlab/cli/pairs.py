@@ -11,6 +11,7 @@ from scentlab.planning.sheets import pair_sheets_html
 from scentlab.recording.progress import known_assessors, pairs_waiting
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
+from scentlab.recording.unpoured import unpoured
 from scentlab.schema import THROWS
 from scentlab.text import seed_of, spelling
 from scentlab.units import say_load_oz
@@ -41,9 +42,12 @@ def _plan(arguments, store, plan):
     graded, sweated = _graded(store)
     number = arguments.number or pairs_needed(arguments.points)
     loads = _loads(arguments, plan, graded, sweated)
+    gone = unpoured(store)
+    spent = {*store.rows("warmings")["code"],
+             *(p.code for p in plan.piece_rows if p.pour in gone)}
     more = plan_pairs(
         plan, loads, kind=_KINDS[arguments.kind], blend=arguments.blend,
-        testers=testers, number=number, sweated=sweated, spent=store.rows("warmings")["code"],
+        testers=testers, number=number, sweated=sweated, spent=spent,
         seed=seed_of(store.folder.name, len(plan.pair_rows)),
     )
     new = more.pair_rows[len(plan.pair_rows):]

@@ -103,10 +103,10 @@ def plan_pairs(plan, loads_pct, *, seed, kind="cold", blend=None, testers=(), nu
     ``loads_pct`` are two loads as they were planned (g per 100 g of wax), of ``blend`` or else the
     first one. ``testers`` are codes, those of the plan where none are given, ``number`` is of pairs
     in all, else :func:`pairs_needed`; each tester gets as many, and an even number. ``sweated``
-    names the pours of which a piece sweated, ``spent`` pieces that were left on a warmer for hours
-    and are smelt no more. What was planned before stays as it is; each two
-    pieces are compared in both orders by the same tester in the same session. PlanError when the
-    pairs cannot be held.
+    names the pours of which a piece sweated, ``spent`` pieces that are smelt no more: left on a
+    warmer for hours, or never poured. What was planned before stays as it is; each two pieces are
+    compared in both orders by the same tester in the same session. PlanError when the pairs cannot
+    be held.
     """
     loads = sorted(float(x) for x in loads_pct)
     need(len(loads) == 2 and loads[1] - loads[0] > NEAR_PCT,

@@ -6,6 +6,8 @@ import pytest
 
 from scentlab.cli import main
 from scentlab.recording.store import Store
+from scentlab.recording.unpoured import leave_out
+from scentlab.workshop import demo_plan
 
 ASKED = ["--wax", "soft wax", "--oil", "fig", "--loads", "1, 1.5, 3 oz/lb", "--seed", "1"]
 
@@ -106,6 +108,19 @@ def test_what_cannot_be_is_refused(folder, capsys, more, said):
     assert pairs(folder, *more) == 2
     assert said in capsys.readouterr().err
     assert "pairs" not in Store.open(folder).plan()
+
+
+def test_no_piece_of_a_batch_that_will_not_be_poured_is_compared(tmp_path, capsys):
+    store = Store.create(tmp_path / "series")
+    store.save_plan(demo_plan())
+    plan = store.plan()
+    gone = next(p for p in plan["pours"] if p["load_pct"] == 6)
+    leave_out(store, gone["pour"], "dropped")
+    assert pairs(store.folder, "--loads", "6, 8 %", "--blend", gone["blend"]) == 0
+    there = {p["code"] for p in plan["pieces"]} - {
+        p["code"] for p in plan["pieces"] if p["pour"] == gone["pour"]}
+    planned = store.plan()["pairs"]
+    assert len(planned) >= 26 and all({p["first"], p["second"]} <= there for p in planned)
 
 
 def test_somebody_else_and_a_folder_without_a_plan(folder, capsys, tmp_path):
