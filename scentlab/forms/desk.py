@@ -4,6 +4,7 @@ The forms know neither plan nor store; here they meet. What is typed is kept as 
 series folder and comes back with the next run; the plan itself is kept only when it is said twice.
 """
 
+import contextlib
 import dataclasses
 import math
 from collections import namedtuple
@@ -35,7 +36,7 @@ from scentlab.planning.sheets import write_sheets
 from scentlab.planning.shopping import shopping_list
 from scentlab.recording.address import panel_address
 from scentlab.recording.correcting import mend, stored_about
-from scentlab.recording.draft import drafted, keep_draft, read_draft
+from scentlab.recording.draft import DraftError, drafted, keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import known_assessors, score_words, waiting, warmer_pieces
@@ -145,7 +146,9 @@ class PlanDesk:
             draft = {"materials": self.materials.draft, "series": self.planning.draft}
             self._units_typed(_texts(draft))
             self._show()
-            keep_draft(self._bench.folder, draft)
+            # What is as kept is no draft: pots may be added to the plan, and then it would be old.
+            as_kept = self.plan is not None and self.plan == self.kept
+            keep_draft(self._bench.folder, {} if as_kept else draft)
 
     def _units_typed(self, texts):
         """Where no units are chosen and no plan is kept, those that are typed first hold."""
@@ -196,6 +199,8 @@ class PlanDesk:
     def _keep(self, plan, key):
         self._look(plan)
         receipt = self._store.save_plan(plan.to_dict(), key=key)
+        with contextlib.suppress(DraftError):
+            keep_draft(self._bench.folder, {})
         if not self._bench.demo:
             try:
                 shelve(self._bench.folder, plan.to_dict())

@@ -201,6 +201,22 @@ def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
     assert "This is the plan that is kept" in desk.keeping.state.value
 
 
+def test_what_was_kept_is_no_draft_that_stands_before_a_plan_which_has_grown(folder):
+    desk = desk_of(folder)
+    fill_in(desk)
+    desk.keeping.keep.click()
+    desk.keeping.keep.click()
+    log(desk._store, desk.plan.pours)
+    for lot, loads in (("B1", [4.5, 8]), ("B2", [5.5, 8.5])):  # after it was kept, and gone back to
+        grown = lot_plan(desk.kept, "soft", loads, lot, stress="heat", start="2026-06-20", seed=4)
+        desk._store.save_plan(grown.to_dict())
+        log(desk._store, grown.pours[grown.pours["lot"] == lot])
+        desk = desk_of(folder)
+        assert desk.plan.to_dict() == grown.to_dict()
+        desk.planning.fields["loads"].value = "5, 9, 13"
+        desk.keeping.back.click()
+
+
 @pytest.mark.parametrize("typed", [False, True])
 def test_a_corrected_limit_holds_for_the_plan_that_is_kept_whatever_was_typed_before(folder, typed):
     store = Store.open(folder)
