@@ -73,11 +73,13 @@ def order_words(pick):
     scored = picked[picked["p_strongest"].notna()]
     throw = f"{THROW_WORDS[pick.rules['throw_kind']]} throw"
     if len(scored) < 2:
-        return (f"The order by {throw} is not known: fewer than two blends have scores.",)
+        return (f"The order by {throw} is not known: fewer than two blends have scores at their "
+                "loads.",)
     words = [_first_words(scored, throw, pick.throw_least)]
     unscored = picked.loc[picked["p_strongest"].isna(), "blend"]
     if len(unscored):
-        words.append(f"Its {throw} was not scored, so its place is open: {', '.join(unscored)}.")
+        words.append(f"Its {throw} was not scored at its load, so its place is open: "
+                     f"{', '.join(unscored)}.")
     if len(scored) > 2:
         best = pick.orders.iloc[0]
         said = say_chance(best["chance"], pick.throw_least, 0)
