@@ -258,8 +258,9 @@ def test_a_folder_that_is_not_there(tmp_path, capsys):
 
 def test_options_for_a_folder_that_is_there(tmp_path, capsys):
     quick(tmp_path / "fig", *ASKED)
-    assert quick(tmp_path / "fig", *ASKED) == 2
-    assert "holds a series already" in capsys.readouterr().err
+    for more in (ASKED, ("--limit", "1.2 oz/lb"), ("--flash", "150 F")):
+        assert quick(tmp_path / "fig", *more) == 2
+        assert "holds a series already" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("grade", "words"), [
