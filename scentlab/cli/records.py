@@ -99,7 +99,7 @@ def _correct(arguments):
         f"{arguments.table} {arguments.entry}: corrected by entry {receipt.entry_id}, now "
         f"{say_now(arguments.table, {n: now[n] for n in changes})}; the old one stays in the "
         "history",
-        *said_of(changes), sep="\n",
+        *said_of(changes, now), sep="\n",
     )
 
 

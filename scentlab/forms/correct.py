@@ -68,7 +68,7 @@ class CorrectForm(Form):
         self._on_mend(entry.table, entry.entry_id, changes, self.reason.value, self._key)
         now = say_now(entry.table, changes)
         self._done(" ".join([f"Corrected: {entry.words}; now {now}. The old entry stays in the "
-                             "history.", *said_of(changes)]))
+                             "history.", *said_of(changes, entry.values | changes)]))
 
     def _drop(self):
         entry = self._chosen()

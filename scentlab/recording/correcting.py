@@ -25,7 +25,7 @@ from scentlab.schema import (
 )
 from scentlab.series import heat_words
 from scentlab.text import kept, spelling
-from scentlab.units import say_in, say_weighed
+from scentlab.units import load_from_weights, say_in, say_load_oz, say_weighed
 
 LIMIT_COUNTS = ("A corrected limit counts for its whole blend, a regulatory limit of a plan for "
                 "all its blends, until it is corrected again, or emptied in the same pour.")
@@ -121,9 +121,14 @@ def _say(value, unit):
     return "not known" if value in (None, "") else str(value)
 
 
-def said_of(changes):
-    """What beside the entry itself a correction of these columns changes, as sentences."""
-    return [LIMIT_COUNTS] if any(name.startswith("limit_") for name in changes) else []
+def said_of(changes, row):
+    """What beside the columns themselves a correction changes, as sentences; ``row`` as it is now.
+    """
+    said = [LIMIT_COUNTS] if any(name.startswith("limit_") for name in changes) else []
+    if {"wax_g", "fragrance_g"} & changes.keys():
+        load = load_from_weights(row["fragrance_g"], row["wax_g"])
+        said.append(f"The load of this test batch is {say_load_oz(load)} now.")
+    return said
 
 
 def refuse_what_cannot_be(table, row):

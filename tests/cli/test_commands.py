@@ -433,6 +433,8 @@ def test_a_correction_says_what_holds_now_in_the_units_of_the_folder(run, scored
     keep_units(Shown("oz", "F"), scored)
     code, out, err = run("correct", scored, "pours", entry.entry_id, typed, "--reason", "new sheet")
     assert (code, err) == (0, "") and f", now {said}; the old one" in out
+    load = "The load of this test batch is 0.97 oz/lb (6.0 %) now."
+    assert (load in out) == typed.startswith("wax_g")
 
 
 def test_a_corrected_score_is_said_without_its_scale(run, scored):
