@@ -333,8 +333,14 @@ def price_in_unit(price_per_kg):
 
 
 def fine_weight(grams):
-    """The number of what a piece lost or held in the maker's unit: to 0.01 g or 0.001 oz."""
-    return f"{ounces_from_grams(grams):.3f}" if _chosen.weight == "oz" else f"{grams:.2f}"
+    """The number of what a piece lost or held in the maker's unit: to 0.01 g or 0.001 oz. Of a loss
+    the lower limit may lie below 0.
+
+    >>> with showing(Shown("oz")):
+    ...     fine_weight(-9.4), fine_weight(2.5)
+    ('-0.332', '0.088')
+    """
+    return f"{grams / GRAMS_PER_OUNCE:.3f}" if _chosen.weight == "oz" else f"{grams:.2f}"
 
 
 def scale_ounces(grams):
