@@ -15,7 +15,12 @@ from scentlab.cli.frame import (
     quoted,
     workshop_folder,
 )
-from scentlab.recording.progress import known_assessors, see_progress, waiting
+from scentlab.recording.progress import (
+    known_assessors,
+    pairs_to_compare,
+    see_progress,
+    waiting,
+)
 from scentlab.recording.store import Store
 from scentlab.recording.unpoured import unpoured_words
 from scentlab.schema import THROW_WORDS
@@ -114,7 +119,9 @@ def _who_can_score(store, today, looks):
             row["test"] if row["test"] != "throw" else
             f"{THROW_WORDS[row['kind']]} throw in session {row['sitting']}"
             for row in todo.to_dict("records"))
-        yield f"  {assessor}: {', '.join(f'{n} {words}' for words, n in counts.items()) or 'none'}"
+        said = [f"{n} {words}" for words, n in counts.items()]
+        said.append(pairs_to_compare(store, [assessor]))
+        yield f"  {assessor}: {', '.join(filter(None, said)) or 'none'}"
 
 
 def _open_scores(scores):
@@ -122,8 +129,7 @@ def _open_scores(scores):
     yield "Outstanding scores:" if rows else "Outstanding scores: none"
     for row in rows:
         who = " ".join(w for w in (row["sitting"], row["assessor"]) if w)
-        test = _TESTS.get(row["test"], row["test"])
-        yield f"  {test}{' ' + who if who else ''}: {row['waiting']} of {row['planned']}"
+        yield f"  {row['test']}{' ' + who if who else ''}: {row['waiting']} of {row['planned']}"
 
 
 def _late_pieces(overdue):
@@ -142,6 +148,3 @@ def _open_pours(pours):
             late = f", {count(row['days_late'], 'day')} ago" if row["days_late"] else ""
             words.append(f"planned for {row['planned_on']}{late}")
         yield f"  {row['pour']}: {', '.join(words)}"
-
-
-_TESTS = {"warm throw": "hot throw"}

@@ -39,7 +39,13 @@ from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.draft import DraftError, drafted, keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
-from scentlab.recording.progress import known_assessors, score_words, waiting, warmer_pieces
+from scentlab.recording.progress import (
+    known_assessors,
+    pairs_to_compare,
+    score_words,
+    waiting,
+    warmer_pieces,
+)
 from scentlab.recording.reading import plan_now
 from scentlab.recording.shelf import Shelf, shelve
 from scentlab.recording.unpoured import leave_out, make_void, take_up, unpoured
@@ -256,6 +262,10 @@ class RecordDesk:
     def waiting(self, assessor, test=None):
         """The pieces that wait for a tester, of one test or of all, as a frame."""
         return waiting(self._store, assessor, test, looks_per_piece=self._looks)
+
+    def pairs(self, assessor):
+        """How many pairs wait for a tester, in words; '' for none."""
+        return pairs_to_compare(self._store, [assessor])
 
     def later(self, assessor):
         """What comes next for a tester, with its day; '' for nothing."""

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import pandas as pd
 
 from scentlab.recording.unpoured import unpoured
-from scentlab.schema import PAIRS
+from scentlab.schema import PAIRS, THROW_WORDS
 from scentlab.series import plan_without, rule_of
 from scentlab.text import count_of, gathered, spelling
 
@@ -218,7 +218,8 @@ def _panel_counts(what, rows, done):
     found = gathered(((row["kind"], row["sitting"], row["assessor"]), is_done)
                      for row, is_done in zip(rows, done, strict=True))
     for (kind, sitting, assessor), own in found.items():
-        yield (f"{kind} {what}", sitting, assessor, len(own), sum(own), len(own) - sum(own))
+        yield (f"{THROW_WORDS[kind]} {what}", sitting, assessor, len(own), sum(own),
+               len(own) - sum(own))
 
 
 def _moved_sittings(on):
@@ -265,6 +266,12 @@ def pairs_waiting(store, assessor):
             and tuple(p[n] for n in PAIRS.key) not in done]
 
 
+def pairs_to_compare(store, assessors):
+    """How many pairs these testers have still to compare, in words; '' for none."""
+    pairs = sum(len(pairs_waiting(store, assessor)) for assessor in assessors)
+    return f"{count_of(pairs, 'pair')} to compare" if pairs else ""
+
+
 def sweat_pieces(store):
     """The sweat pieces of logged test batches, with the day that each is ready on."""
     return [p for p in _Day(store).pieces if p.test == "sweat" and p.logged and p.due_on]
@@ -296,7 +303,8 @@ def score_words(store, today=None, looks_per_piece=1, assessor=None):
             now = [now[0] + grades, now[1] + sessions]
         else:
             later.append(f"{_scores(grades, sessions)} on {day.day} {day:%B}")
-    return _scores(*now), "; ".join(later[:2])
+    pairs = pairs_to_compare(store, known_assessors(store) if assessor is None else [assessor])
+    return ", ".join(filter(None, [_scores(*now), pairs])), "; ".join(later[:2])
 
 
 def _scores(grades, sessions):

@@ -11,6 +11,7 @@ from scentlab.forms.heat import HeatForm
 from scentlab.guide.showing import GUIDES
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.recording.progress import see_progress
+from scentlab.results import in_trade_words
 from scentlab.screens.frame import Fold, Page, bench_of, leave_to_do
 from scentlab.series import rule_of
 from scentlab.units import in_maker_units
@@ -74,13 +75,18 @@ def _waits(desk, folds, assessor):
     left = {test: waits.count(test) for test in folds}
     folds[next((test for test in folds if left[test]), "sweat")].turn(True)
     said = ", ".join(f"{number} for {test}" for test, number in left.items() if number)
-    later = desk.later(assessor)
-    return (f"{assessor} has pieces to score: {said}." if said else
-            f"Nothing waits for {assessor} today.") + (f" Next: {later}." if later else "")
+    pairs, later = desk.pairs(assessor), desk.later(assessor)
+    words = [f"{assessor} has pieces to score: {said}." if said else
+             "" if pairs else f"Nothing waits for {assessor} today."]
+    if pairs:
+        words.append(f"{assessor} has {pairs}, on a phone (scentlab panel) or from paper "
+                     f"(scentlab pairs FOLDER --tester {assessor}).")
+    return " ".join(filter(None, [*words, later and f"Next: {later}."]))
 
 
 def left_to_score(store, looks_per_piece):
     """What waits, without a load: a sentence and a table."""
     progress = see_progress(store, looks_per_piece=looks_per_piece)
-    left = progress.scores[progress.scores["waiting"] > 0].fillna("")
+    left = progress.scores[progress.scores["waiting"] > 0].fillna("").rename(
+        columns=in_trade_words)
     return [progress.sentence, left.style.hide() if len(left) else "Nothing waits."]

@@ -71,8 +71,8 @@ def test_counts_per_test_sitting_and_assessor(store):
     seen = see_progress(store, day("2026-03-16"))
     assert seen.scores.to_numpy().tolist() == [
         ["sweat", "", "", 2, 1, 1], ["frost", "", "", 1, 0, 1],
-        ["warm throw", "S1", "A1", 2, 0, 2], ["warm throw", "S1", "A2", 2, 1, 1],
-        ["warm throw", "S2", "A1", 2, 0, 2], ["warm throw", "S2", "A2", 2, 0, 2],
+        ["hot throw", "S1", "A1", 2, 0, 2], ["hot throw", "S1", "A2", 2, 1, 1],
+        ["hot throw", "S2", "A1", 2, 0, 2], ["hot throw", "S2", "A2", 2, 0, 2],
     ]
     assert seen.overdue.to_numpy().tolist() == [
         ["300", "sweat", "heat", day("2026-03-09"), 7],

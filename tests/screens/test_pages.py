@@ -17,6 +17,7 @@ from scentlab.forms.materials import materials_draft
 from scentlab.forms.planning import series_draft
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.kitchen import propose_plans
+from scentlab.planning.pairs import plan_pairs
 from scentlab.planning.plan import Plan, make_plan
 from scentlab.planning.rules import PieceNumbers
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
@@ -26,7 +27,7 @@ from scentlab.screens import frame, start
 from scentlab.screens.answer import answer_page
 from scentlab.screens.plan import plan_page
 from scentlab.screens.pour import pour_page
-from scentlab.screens.score import score_page
+from scentlab.screens.score import left_to_score, score_page
 from scentlab.screens.share import share_page
 from scentlab.screens.start import DEMO_NAME, start_page
 from scentlab.units import Shown, say_load
@@ -190,6 +191,24 @@ def test_somebody_can_grade_the_pieces_of_a_small_plan(own, named, offered):
     page.desk.who.choose("A1")
     assert "A1 has pieces to score: 12 for sweat." in said(page)
     assert "Go on: Score" in start.card_html(folder, dt.date(2026, 4, 20))
+
+
+def test_pairs_that_wait_are_due_and_what_is_left_is_said_in_words_of_the_trade(own):
+    folder, store = own
+    plan = keep_demo_plan(store)
+    log(store, plan.pours)
+    store.save_plan(plan_pairs(plan, [6, 8], seed=1, testers=["A2"], number=4).to_dict())
+    assert "4 pairs to compare" in said(start_page(folder.parent))
+    page = score_page(folder)
+    page.desk.who.choose("A2")
+    assert ("A2 has 4 pairs to compare, on a phone (scentlab panel) or from paper (scentlab pairs "
+            "FOLDER --tester A2).") in said(page)
+    page.desk.who.choose("A1")
+    assert "A1 has 4 pairs" not in said(page)
+    left = left_to_score(store, 1)[1].to_html()
+    for words in (">session<", ">tester<", ">hot throw<"):
+        assert words in left
+    assert "warm" not in left and "sitting" not in left
 
 
 def test_a_piece_is_scored_in_each_form_of_the_demo():
