@@ -18,7 +18,13 @@ from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import HIDDEN_FRAGRANCE, heat_words, rule_of, stress_words
 from scentlab.text import capital, count_of, gathered
-from scentlab.units import say_load_oz, say_one_temperature, say_points, say_weighed
+from scentlab.units import (
+    say_load_oz,
+    say_one_temperature,
+    say_points,
+    say_temperature,
+    say_weighed,
+)
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -239,7 +245,8 @@ def _short_of(heats, planned):
     low, high, goal = float(heats["low_c"].min()), float(heats["high_c"].max()), planned["temp_c"]
     for off, how, seen in ((goal - low, "cold", low), (high - goal, "hot", high)):
         if off > HEAT_OFF_C:
-            yield f"as {how} as {say_one_temperature(seen)}, planned {say_one_temperature(goal)}"
+            planned_at = say_temperature(goal).partition(" (")[0]  # as the cycle is said elsewhere
+            yield f"as {how} as {say_one_temperature(seen)}, planned {planned_at}"
     hours, wanted = (heats["hours"] * heats["cycles"]).min(), planned["hours"] * planned["cycles"]
     if hours < 0.9 * wanted:
         yield f"{hours:g} h of {wanted:g} h warm"

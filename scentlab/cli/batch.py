@@ -97,7 +97,7 @@ def _lot(arguments):
     if left:
         print(f"{count_of(left, 'piece')} of lot {lot} (pots {', '.join(pots)}) not graded yet. "
               f"Log what was weighed and grade them: {call('quick', arguments.folder)}, or the "
-              "notebooks.")
+              "pages.")
         if not logged or left == sum(p.pieces for p in plan.pour_rows if p.pot in pots):
             return None
     found = check_lot(analysis, lot, blend=arguments.blend, load_pct=load)

@@ -246,9 +246,9 @@ def _heat(check):
     """Ask once what the thermometer beside the heated pieces showed."""
     if check.heat_day is None:
         return
-    cycle, row, pots = check.plan.heat_cycle, {}, ", ".join(check.heated_pots)
-    print(f"Heat cycle of the pieces of pot {pots}, {cycle.words}, as a max-min thermometer showed "
-          "it (Enter if you had none):")
+    cycle, row, pots = check.plan.heat_cycle, {}, check.heated_pots
+    print(f"Heat cycle of the pieces of pot{'s' * bool(pots[1:])} {', '.join(pots)}, "
+          f"{cycle.words}, as a max-min thermometer showed it (Enter if you had none):")
     for name, words in (("low_c", "coldest"), ("high_c", "hottest")):
         with contextlib.suppress(_Stopped):
             row[name] = _until(f"  {words}, as 38 C or 100 F ",

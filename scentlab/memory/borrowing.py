@@ -18,6 +18,7 @@ from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
 from scentlab.memory.cells import grader, looks_key, wax_of
 from scentlab.results import FitError, say_percent
+from scentlab.text import count_of
 from scentlab.units import say_points
 
 _NOTICED = 0.05  # points, or share of the gaps between grades, that a tester is milder
@@ -80,8 +81,9 @@ def says(memory, waxes, fragrance, share):
     if known:
         seen = sum(c.wax in known for c in memory.cells)
         apart = memory.table.set_index("parameter").at["sd of fragrances", "estimate"]
-        what.append(f"Half-sweat loads in {' and '.join(known)} were seen {seen} times, "
-                    f"and fragrances differ by about {say_points(apart)}.")
+        what.append(f"Half-sweat loads in {' and '.join(known)} were seen "
+                    f"{count_of(seen, 'time')}, and fragrances differ by about "
+                    f"{say_points(apart)}.")
     if fragrance in memory.fragrances:
         what.append(f"{fragrance} itself was tested before.")
     if share < 0.5:

@@ -15,7 +15,7 @@ from scentlab.planning.batch import make_batch, materials_of
 from scentlab.series import HEAT_COLUMNS, HIDDEN_FRAGRANCE, stress_words
 from scentlab.sharing.dossier import dossier_html
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-from scentlab.units import say_load_oz
+from scentlab.units import Shown, say_load_oz, showing
 from scentlab.words import answers
 from scentlab.words.answers import storage_words
 
@@ -128,6 +128,13 @@ def test_several_ages(looked):
     ages = np.where(np.arange(len(series.grades)) % 2, 1.0, 5.0)
     rests = find_rests(replace(series, grades=series.grades.assign(age_days=ages)), Rules(), "heat")
     assert rests.headline("soft") == "Looked at up to days 1 to 5 only."
+
+
+def test_a_planned_heat_is_said_as_on_the_sheet(looked):
+    """38 °C is 100.4 °F, and 100 °F wherever the cycle is said."""
+    with showing(Shown("oz", "F")):
+        rests = find_rests(replace(looked(), heats=heats(low=31.0)), Rules(), "heat")
+    assert rests.headline("soft") == "Heat cycle as cold as 87.8 °F, planned 100 °F."
 
 
 @pytest.mark.parametrize(("reached", "shown", "words"), [
