@@ -242,9 +242,9 @@ def _notes(evidence, rules, table):
     if evidence.frost is None:
         yield (evidence.no_frost or "No frost was graded:") + " the answer knows nothing of frost."
     elif not evidence.frost_known_at(rules.ship_age_days):
-        youngest, oldest = evidence.frost.ages
-        yield (f"Frost was looked at from {youngest:g} to {oldest:g} days of age: nothing is known "
-               f"of it at {rules.ship_age_days:g} days, so the answer leaves it out.")
+        seen = " to ".join(dict.fromkeys(f"{age:g}" for age in evidence.frost.ages))
+        yield (f"Frost was looked at on day {seen} alone: nothing is known of it on day "
+               f"{rules.ship_age_days:g}, so the answer leaves it out.")
     for blend in evidence.sweat.blends:
         known = evidence.about(blend)
         if np.isnan(known["limit_load_pct"]):

@@ -96,12 +96,13 @@ class Rules:
         """The rules in words, each number with its unit."""
         age, by = "the middle age seen", ""
         if self.ship_age_days is not None:
-            age = f"{self.ship_age_days:g} days of age"
+            age = f"{self.ship_age_days:g} day{'s' * (self.ship_age_days != 1)} of age"
             by = f", by the first inspection at day {self.ship_age_days:g} or later"
         words = (
             f"at most {say_rule(self.risk)} of the pieces of new pots at sweat grade "
             f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {say_rule(self.confidence)} "
-            f"sure{by}; at most {self.throw_loss:g} points (of 10) of "
+            f"sure{by}; at most {self.throw_loss:g} "
+            f"point{'s' * (self.throw_loss != 1)} (of 10) of "
             f"{THROW_WORDS[self.throw_kind]} throw given up; frost of grade "
             f"{self.frost_limit_grade} or more at {age}"
         )

@@ -6,6 +6,7 @@ import pandas as pd
 from scentlab.frames import checked
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import FitError
+from scentlab.text import count_of
 
 N_GRADES = 5
 UNKNOWN_AGE = 1.0  # days
@@ -53,10 +54,8 @@ def settle_looks(grades, test, ages=False):
         same = [*same, "age_days"]
     worst = looks.sort_values("grade").drop_duplicates(same, keep="last")
     if len(worst) < len(looks):
-        notes.append(
-            f"{len(looks) - len(worst)} repeated {test} looks were joined with others at the same "
-            "piece: the worst grade counts."
-        )
+        again = count_of(len(looks) - len(worst), f"repeated {test} look")
+        notes.append(f"{again} joined with others at the same piece: the worst grade counts.")
     worst = worst.sort_values("age_days", kind="stable") if ages else worst.sort_index()
     return worst.reset_index(drop=True), tuple(notes)
 

@@ -109,6 +109,8 @@ def test_not_a_number_is_refused():
 
 def test_the_rules_in_words_have_every_unit():
     usual = Rules().sentence
+    assert Rules(throw_loss=1, ship_age_days=1).sentence.endswith(
+        "at most 1 point (of 10) of hot throw given up; frost of grade 2 or more at 1 day of age.")
     assert usual == (
         "at most 5 % of the pieces of new pots at sweat grade 2 or more under the harshest "
         "storage tested, 95 % sure; at most 0.5 points (of 10) of hot throw given up; frost of "

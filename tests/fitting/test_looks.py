@@ -40,8 +40,10 @@ def test_the_worst_of_several_looks_at_a_piece_counts(looks):
     grades = settled.set_index("code")["grade"]
     assert grades["0000"] == 3 and grades["0001"] == 0 and grades["0047"] == 2
     assert notes == (
-        "3 repeated sweat looks were joined with others at the same piece: the worst grade counts.",
+        "3 repeated sweat looks joined with others at the same piece: the worst grade counts.",
     )
+    _, notes = settle_looks(pd.concat([looks, again.tail(1)]), "sweat")
+    assert notes[0].startswith("1 repeated sweat look joined with others ")
 
 
 def test_looks_at_several_ages_keep_the_worst_grade_up_to_each(looks):

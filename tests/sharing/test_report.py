@@ -87,7 +87,7 @@ def first_page(html):
 
 @pytest.mark.parametrize(("rules", "words", "drawn"), [
     # Of the sweat there is an answer, where frost was looked at on day 14 alone.
-    (Rules(ship_age_days=1), "nothing is known of it at 1 days", False),
+    (Rules(ship_age_days=1), "looked at on day 14 alone: nothing is known of it on day 1,", False),
     # There is none, which was said, but the report was refused.
     (Rules(stress="heat"), "no load can be given: no piece was inspected heat-cycled", True),
 ])
