@@ -45,11 +45,12 @@ def _share(arguments):
     if arguments.show:
         print(package.text(arguments.show))
         return
+    if path is not None:
+        package.write(path)  # before the words, which may end in a pipe that is closed
     print("\n".join(_leaving(package)))
     if path is None:
         print("Nothing was written (--preview).")
         return
-    package.write(path)
     print(f"Package: {path} ({path.stat().st_size / 1000:.0f} kB)")
     print(f"Who has scentlab checks it with: scentlab open {quoted(path.name)}")
 

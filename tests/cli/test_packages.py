@@ -52,6 +52,17 @@ def test_the_two_lines_for_developers_open_the_package_in_pandas(sent, tmp_path,
     assert {"load_pct", "grade"} <= set(names["grades"].columns) and len(names["grades"])
 
 
+def test_a_package_is_written_though_who_reads_the_words_has_left(demo, tmp_path, monkeypatch):
+    """As by `scentlab share ... | head`, which ended with code 0 and no package."""
+    class Left(io.StringIO):
+        def write(self, _):
+            raise BrokenPipeError
+
+    monkeypatch.setattr("sys.stdout", Left())
+    assert cli.main(["share", str(demo), "--out", str(tmp_path / "out.zip")]) == 0
+    assert zipfile.is_zipfile(tmp_path / "out.zip")
+
+
 def test_a_preview_tells_what_leaves_and_writes_nothing(run, demo, whole):
     before = sorted(p for p in demo.rglob("*") if p.is_file())
     code, out, err = run("share", demo, "--preview", "--out", demo / "never.zip")
