@@ -7,6 +7,7 @@ import pandas as pd
 
 from scentlab.choosing.ceiling import NONE, at_sale, find_ceiling
 from scentlab.choosing.enough import enough_throw, enough_words, say_points
+from scentlab.choosing.finish import compare_finish
 from scentlab.choosing.headline import CEILING, REGULATORY, WAX_LIMIT, headline
 from scentlab.choosing.measures import Evidence, measure, scored, tested, trade_off
 from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
@@ -114,8 +115,9 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
         tradeoff=tested(evidence, ceiling) if brief else trade_off(evidence, rules, ceiling),
         changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling),
         notes=(*_notes(evidence, rules, table), *filter(None, (
-            what_to_test(evidence.series, ceiling, blend, rules.stress)
-            for blend in evidence.sweat.blends))),
+            words for blend in evidence.sweat.blends for words in (
+                compare_finish(evidence.series, rules, blend, ceiling.stress),
+                what_to_test(evidence.series, ceiling, blend, rules.stress))))),
         orders=order_chances(draws, blends), rests=rests,
         throw_least=max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,
     )

@@ -11,6 +11,7 @@ from scentlab.choosing.analysis import analyse
 from scentlab.choosing.finish import compare_finish, exact_chances
 from scentlab.choosing.known_load import known_load
 from scentlab.choosing.lot import ACCEPT, MORE, REJECT, check_lot, lot_loads
+from scentlab.choosing.pick import choose_load
 from scentlab.fitting.new_lot import fit_new_lot
 from scentlab.results import FitError
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
@@ -174,6 +175,9 @@ def test_pieces_as_sold_are_compared_within_their_pots(old):
     found = compare_finish(series, old.rules, "soft", "heat")
     assert "as sold, heat-cycled" in found and "at 9.0 %: 11 of 12 sweated; plain" in found
     assert "as sold sweat more: less than 1 chance in 1000" in found
+    whole = replace(series, pours=pd.concat([old.series.pours, plain]),
+                    grades=pd.concat([old.series.grades, plain_looks]))
+    assert found in choose_load(replace(old, series=whole), old.rules, brief=True).notes
     dry = replace(series, apart=replace(series.apart, grades=sold_looks.assign(grade=0)))
     same = compare_finish(dry, old.rules, "soft", "heat")
     assert "too close to call: over 99 % that chance" in same

@@ -153,7 +153,8 @@ def test_what_sweated_of_another_lot_is_not_kept_to_either():
     """A check of a lot counts in no answer; its sweat is sweat."""
     def lot(series):
         own = series.of_pours(series.pours[(series.pours["load_pct"] - 6.25).abs() < 0.5])
-        return replace(own, grades=own.grades.assign(grade=2).astype({"grade": "Int64"}))
+        return replace(own, pours=own.pours.assign(finish="plain"),
+                       grades=own.grades.assign(grade=2).astype({"grade": "Int64"}))
 
     assert no_load_yet(8.0, 7.5, apart=lot).startswith("None of the tested loads is shown")
 
