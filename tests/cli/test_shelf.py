@@ -23,8 +23,8 @@ def test_what_one_check_types_the_next_ones_take(run, tmp_path):
     assert code == 0
     assert Store.open(tmp_path / "rose").plan()["blends"][0]["parts"][0]["wax"] == wax
     code, out, _ = run("shelf", tmp_path / "fig")  # of a series: that of its workshop
-    for words in ("* wax soft wax: highest load 12.0 % (1.92 oz/lb) (plan: Quick check of fig in "
-                  "soft wax); add at 85 °C", "; 8.00 EUR per kg; since ",
+    for words in ("* wax soft wax: highest load 1.92 oz/lb (12.0 %) (plan: Quick check of fig in "
+                  "soft wax); add at 85 °C", "; 3.63 EUR per lb; since ",
                   "* fragrance cedar, fig, rose ", "* tester A1, A2 "):
         assert words in " ".join(out.split()), words
 
