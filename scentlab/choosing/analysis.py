@@ -100,8 +100,7 @@ def analyse(
     if len(series.pairs):
         pairs = _try(notes, pair_test, series, throw, rules.throw_loss, draws=draws, seed=seed)
     if len(series.warmings):
-        longevity = _try(notes, fit_longevity, series.warmings, series.piece_g, draws=draws,
-                         seed=seed)
+        longevity = _try(notes, fit_longevity, series.warmings, draws=draws, seed=seed)
     ceiling = find_ceiling(sweat, rules)
     found = Analysis(
         series=series, rules=rules, seed=seed, sweat=sweat, frost=frost, throw=throw,

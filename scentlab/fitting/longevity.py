@@ -75,9 +75,9 @@ def longest(weights):
 
 
 @one_thread()
-def fit_longevity(warmings, piece_g=None, *, draws=2000, seed=1):
-    """Fit what was checked of pieces left on the warmer; ``piece_g`` is the planned weight, of
-    pieces that were not weighed at hour 0. FitError when neither weight nor throw can be fitted."""
+def fit_longevity(warmings, *, draws=2000, seed=1):
+    """Fit what was checked of pieces left on the warmer. FitError when neither weight nor throw can
+    be fitted."""
     life, (weights, notes), errors = None, (pd.DataFrame(), ()), []
     try:
         if warmings["throw"].notna().any():
@@ -86,7 +86,7 @@ def fit_longevity(warmings, piece_g=None, *, draws=2000, seed=1):
         errors.append(str(error))
     try:
         if warmings["weight_g"].notna().any():
-            weights, notes = weights_lost(warmings, piece_g)
+            weights, notes = weights_lost(warmings)
     except FitError as error:
         errors.append(str(error))
     if life is None and weights.empty:
@@ -95,7 +95,7 @@ def fit_longevity(warmings, piece_g=None, *, draws=2000, seed=1):
     return Longevity(life, weights, notes)
 
 
-def weights_lost(warmings, piece_g=None):
+def weights_lost(warmings):
     """The weights of :class:`Longevity` and their notes; rows without a weight are not looked at.
     """
     rows, notes = usable(
@@ -104,7 +104,7 @@ def weights_lost(warmings, piece_g=None):
     )  # fmt: skip
     keys = ["code", "pot", "blend", "load_pct", "hours"]
     rows = _in_order(rows.groupby(keys, sort=False, as_index=False)["weight_g"].mean())
-    rows, more = _with_starts(rows, piece_g)
+    rows, more = _with_starts(rows)
     rows = _losses(rows)
     arms, rows["arm"] = arms_of(rows)
     each = rows[rows["hours"] > 0].groupby(["arm", "hours"], as_index=False).agg(
@@ -122,26 +122,18 @@ def _in_order(rows):
     return rows.iloc[np.lexsort((rows["hours"], rows["code"], order))].reset_index(drop=True)
 
 
-def _with_starts(rows, piece_g):
-    """Rows of the pieces whose start is known: weighed at hour 0, else as planned."""
+def _with_starts(rows):
+    """Rows of the pieces that were weighed at hour 0."""
     started = set(rows.loc[rows["hours"] == 0, "code"])
     bare = rows[~rows["code"].isin(started)]
     if bare.empty:
         return rows, ()
     names = codes_of(bare)
-    if piece_g is None:
-        rows = rows[rows["code"].isin(started)].reset_index(drop=True)
-        if rows.empty:
-            raise FitError(
-                f"no piece was weighed at hour 0 (pieces {names}) and the planned weight of a "
-                "piece is not known; weigh each piece before it goes on the warmer, as hours 0"
-            )
-        return rows, (f"Not weighed at hour 0, so left out: pieces {names}.",)
-    first = bare.drop_duplicates("code").assign(hours=0.0, weight_g=float(piece_g))
-    return _in_order(pd.concat([rows, first])), (
-        f"Not weighed at hour 0, so the planned {piece_g:g} g count as their start, and what the "
-        f"casting missed passes for a loss: pieces {names}.",
-    )
+    if not started:
+        raise FitError(f"no piece was weighed at hour 0 (pieces {names}); weigh each piece before "
+                       "it goes on the warmer, as hours 0")
+    rows = rows[rows["code"].isin(started)].reset_index(drop=True)
+    return rows, (f"Not weighed at hour 0, so left out: pieces {names}.",)
 
 
 def _losses(rows):

@@ -252,15 +252,10 @@ class TestDegenerate:
         assert weights_lost(some)[1][0] == (
             "Not weighed at hour 0, so left out: pieces 102."
         )
-        planned, notes = weights_lost(some, piece_g=25.0)
-        assert notes[0] == (
-            "Not weighed at hour 0, so the planned 25 g count as their start, and what the "
-            "casting missed passes for a loss: pieces 102."
-        )
-        assert (planned["pieces"] == 3).all()
+        assert (weights_lost(some)[0]["pieces"] == 2).all()
         assert refused(lambda: weights_lost(frame[frame["hours"] > 0])) == (
-            "no piece was weighed at hour 0 (pieces 101, 102, 103) and the planned weight of a "
-            "piece is not known; weigh each piece before it goes on the warmer, as hours 0"
+            "no piece was weighed at hour 0 (pieces 101, 102, 103); weigh each piece before it "
+            "goes on the warmer, as hours 0"
         )
 
     def test_weighed_once_each(self):
@@ -333,7 +328,7 @@ def test_any_few_checks_give_an_answer_or_words(seed):
                 rows += [(*own, np.nan, f"A{a}", rng.integers(0, 21) / 2)
                          for a in range(rng.integers(0, 3)) if h > 0]
     try:
-        fit = fit_longevity(pd.DataFrame(rows, columns=COLUMNS), 25.0, draws=100)
+        fit = fit_longevity(pd.DataFrame(rows, columns=COLUMNS), draws=100)
     except FitError as error:
         assert "warmer" in str(error) or "weigh" in str(error)
     else:
