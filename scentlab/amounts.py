@@ -431,11 +431,12 @@ def units_typed(texts):
 def units_here(folder):
     """The units of a series folder or workshop, chosen or else typed first there, and which:
     (Shown, "chosen"), "typed", or "" where nothing is kept: then those in which all series of a
-    workshop are kept hold, or g and °C. A series that is still to be made begins in those in which
-    all series beside it are kept, as if they were typed."""
+    workshop are kept hold, or g and °C. A series that is still to be made, its folder new or empty,
+    begins in those in which all series beside it are kept, as if they were typed."""
     folder, workshop = Path(folder), Path(folder).resolve().parent
     kept = [_kept(folder), _kept(workshop)]
-    if not folder.is_dir() and (beside := _kept_below(workshop)):
+    to_make = not folder.is_dir() or not any(folder.iterdir())
+    if to_make and (beside := _kept_below(workshop)):
         kept.append((beside, "typed"))
     for how in ("chosen", "typed"):
         for found in kept:

@@ -139,8 +139,7 @@ def test_a_choice_goes_before_what_was_typed_and_a_series_before_its_workshop(tm
 
 def test_a_workshop_is_shown_as_all_its_series_are_kept(tmp_path):
     for name, choice, found in (("fig", US, US), ("plain", None, US), ("cedar", Shown(), Shown())):
-        (tmp_path / name).mkdir()
-        amounts.keep_units(choice, tmp_path / name, chosen=False)
+        make_series(tmp_path / name, units=choice)
         assert amounts.units_here(tmp_path) == (found, ""), name
     amounts.keep_units(US, tmp_path, chosen=False)
     assert amounts.units_here(tmp_path) == (US, "typed")
@@ -329,7 +328,11 @@ def test_a_quick_check_begins_in_the_units_of_the_series_beside_it(tmp_path, mon
     assert "100 °F (38 °C)" in page.plan.takes.value
     page.plan.make.click()
     assert main(["quick", "third", *first, "--add", "85 C"]) == 0
-    for name in ("next", "third"):
+    (tmp_path / "made").mkdir()
+    assert main(["quick", "made", *first[:4], "--loads", "6, 8 %", "--add", "85 C"]) == 0
+    assert "room <span class=\"line\"></span> °F" in "".join(
+        f.read_text() for f in (tmp_path / "made" / "exports").iterdir())
+    for name in ("next", "third", "made"):
         assert amounts.units_here(tmp_path / name) == (US, "typed")
     assert amounts.units_here(tmp_path) == (US, "")
 
