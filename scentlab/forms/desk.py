@@ -42,6 +42,7 @@ from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import (
     known_assessors,
     pairs_to_compare,
+    places_left,
     score_words,
     waiting,
     warmer_pieces,
@@ -286,6 +287,9 @@ class RecordDesk:
         todo = self.waiting(assessor, "throw")
         sitting, kind = ("none", "warm") if todo.empty else todo[["sitting", "kind"]].iloc[0]
         todo = todo[(todo["sitting"] == sitting) & (todo["kind"] == kind)]
+        left = places_left(self._store, assessor, sitting, kind)[:len(todo)]
+        if len(left) == len(todo):  # else scores beyond the plan have taken places
+            todo = todo.assign(position=left)
         return ThrowForm(todo, assessor, sitting, kind, **self._saving("throws"),
                          works_with_fragrance=assessor in self._plan.works_with_fragrance)
 

@@ -11,7 +11,13 @@ from dataclasses import dataclass, field, replace
 
 from scentlab.panel.turns import Turns
 from scentlab.recording.photos import add_photo, photo_path, photos_of, whole_picture
-from scentlab.recording.progress import age_words, known_assessors, pairs_waiting, waiting
+from scentlab.recording.progress import (
+    age_words,
+    known_assessors,
+    pairs_waiting,
+    places_left,
+    waiting,
+)
 from scentlab.recording.records import GRADES, RECORDS, photo_words
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
@@ -233,25 +239,16 @@ class Panel:
         if smelling is None:
             raise RefusedError(f"piece {code} is not planned for {assessor} in this session")
         warm = smelling["kind"] == "warm"
+        left = places_left(self.store, assessor, smelling["sitting"], smelling["kind"])
         minutes = _checked(_MINUTES, said.get("minutes")) if warm else None
         works = self.plan.get("works_with_fragrance")
         return {
             "code": code, "assessor": assessor, "sitting": smelling["sitting"],
             "kind": smelling["kind"], "throw": float(_checked(_THROW, said.get("value"))),
-            "minutes": minutes, "position": self._place(smelling),
+            "minutes": minutes, "position": left[0] if left else smelling["position"],
             "works_with_fragrance": (None if works is None else
                                      "yes" if assessor in works else "no"),
         }
-
-    def _place(self, smelling):
-        """The place at which a piece is smelt: the first of its session that the tester has not
-        taken, for who left a piece for later smells it later."""
-        same = ("assessor", "sitting", "kind")
-        taken = {p for (p,) in self.store.distinct(
-            "throws", ("position",), **{n: smelling[n] for n in same})}
-        planned = {s["position"] for s in self.plan["smellings"]
-                   if all(s[n] == smelling[n] for n in same)}
-        return min(planned - taken, default=smelling["position"])
 
     def _age(self, pour, said):
         """Age at the look; a score that waited on a phone is as old as when it was given. The

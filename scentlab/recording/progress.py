@@ -255,6 +255,16 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1, every_loo
     return found.where(found.notna(), None)
 
 
+def places_left(store, assessor, sitting, kind):
+    """The places of a session that a tester has not taken, in order: who left a piece for later
+    smells it later."""
+    same = {"assessor": assessor, "sitting": sitting, "kind": kind}
+    taken = {place for (place,) in store.distinct("throws", ("position",), **same)}
+    planned = {s["position"] for s in (store.plan() or {}).get("smellings", ())
+               if all(s[n] == same[n] for n in same)}
+    return sorted(planned - taken)
+
+
 def pairs_waiting(store, assessor):
     """The planned pairs that a tester has not compared, in order: dicts of the plan. A pair waits
     for both its test batches to be logged."""

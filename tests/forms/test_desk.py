@@ -8,7 +8,7 @@ from storing import keep_demo_plan, log
 import scentlab
 from scentlab import workshop
 from scentlab.forms import desk as desk_module
-from scentlab.forms.desk import PlanDesk
+from scentlab.forms.desk import PlanDesk, RecordDesk
 from scentlab.planning.lot import lot_plan
 from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
 from scentlab.planning.quick import PIECES, grow_plan
@@ -330,3 +330,23 @@ def test_the_run_on_paper_says_what_is_expected(filled):
     desk.planning._thread.join(60)
     told = desk.planning.expected.value
     assert "Poured and scored 1 time on paper" in told, desk.planning.message.value
+
+
+def test_a_piece_left_for_later_keeps_its_place_where_the_page_is_opened_anew(folder):
+    store, demo = Store.open(folder), Plan.from_dict(workshop.demo_plan())
+    plan = make_plan("Mine", demo.fragrance, demo.blends[0], (4, 8), piece_g=25,
+                     assessors=("A1",), start="2026-03-14", seed=5, sittings=Sittings("cold"))
+    store.save_plan(plan.to_dict())
+    log(store, plan.pours)
+    bench = scentlab.series_here(folder=folder)
+    first = RecordDesk(bench)._throw("A1")
+    order = [p["code"] for p in first._pieces]
+    first.choices[5].click()
+    first.later.click()
+    first.choices[6].click()
+    again = RecordDesk(bench)._throw("A1")
+    for _ in order[2:]:
+        again.choices[7].click()
+    rows = store.rows("throws")
+    assert rows["code"].tolist() == [order[n] for n in (0, 2, 1, *range(3, len(order)))]
+    assert rows["position"].tolist() == list(range(1, len(order) + 1))
