@@ -1,8 +1,6 @@
 """What a plan cannot do, or only with care: its notes in plain sentences."""
 
-from collections import Counter
-
-from scentlab.planning.panel import session_minutes
+from scentlab.planning.panel import session_spans
 from scentlab.planning.refusal import count_of
 from scentlab.units import in_maker_units, say_load_oz, say_temperature
 
@@ -46,14 +44,12 @@ def _panel_notes(plan):
     elif "warm" in sittings.kinds:
         yield (f"Hot throw in an order of each tester takes as many like rooms as pieces, "
                f"{sittings.rooms}, warmed at the same time.")
-    held, of_day = session_minutes(plan), Counter()
-    for name, day in {r.sitting: r.sitting_on for r in plan.smelling_rows}.items():
-        of_day[day] += held[name][0]
-    most, evening = max(of_day.values()), plan.calendar.evening_min
-    if most > evening:
-        yield (f"Smelling takes up to {most:.0f} min on a day, one tester after the other, more "
-               f"than the {evening} min of an evening: take fewer pieces in a session, or fewer "
-               "sessions on a day.")
+    most, evening = max(end for _, end in session_spans(plan).values()), plan.calendar.evening_min
+    if round(most) > evening:
+        yield (f"Smelling takes up to {most:.0f} min on a day, with airing between hot sessions "
+               "and cold pieces and jars by one tester after the other, more than the "
+               f"{evening} min of an evening: take fewer pieces in a session, or fewer sessions on "
+               "a day.")
     if "jar" in sittings.kinds:
         yield "A jar is a screening: what fills a lidded jar need not fill a room."
 

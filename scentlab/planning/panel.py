@@ -257,16 +257,12 @@ def _day_after(plan, ready, taken):
 
 def timetable(plan, sitting):
     """What happens when in a hot session held together: rows (time, room, what, code) in time, such
-    as "19:05" in room 1; other sessions have none. It begins when the rooms are aired after the
-    sessions before it on its day."""
+    as "19:05" in room 1; other sessions have none."""
     rows = [r for r in plan.smelling_rows if r.sitting == sitting]
     rules, codes = plan.sittings, list(dict.fromkeys(r.code for r in rows))
     if not rows or not _at_once(rules, rows[0].kind):
         return ()
-    held = session_minutes(plan)
-    of_day = list(dict.fromkeys(
-        r.sitting for r in plan.smelling_rows if r.sitting_on == rows[0].sitting_on))
-    begin = sum(held[name][0] + rules.air_min for name in of_day[:of_day.index(sitting)])
+    begin, _ = session_spans(plan)[sitting]
     steps = sorted(
         ((begin + smelt + later, room + 1, what, code)
          for code, (smelt, room) in zip(codes, rules.smelt_at(len(codes)), strict=True)
@@ -287,3 +283,12 @@ def session_minutes(plan):
     return found
 
 
+def session_spans(plan):
+    """Per session the minutes of its day's evening at which it begins and the last piece is smelt:
+    it begins after the one before it, with the rooms aired where that was hot."""
+    held, free, found = session_minutes(plan), Counter(), {}
+    for row in {r.sitting: r for r in plan.smelling_rows}.values():
+        begin = free[row.sitting_on]
+        found[row.sitting] = begin, begin + held[row.sitting][0]
+        free[row.sitting_on] = found[row.sitting][1] + plan.sittings.air_min * (row.kind == "warm")
+    return found

@@ -129,8 +129,9 @@ def test_sessions_of_a_day_share_its_evening_and_its_rooms():
 def test_a_day_of_jars_that_is_longer_than_its_evening_is_said():
     """By hand: 20 min to melt and 2 min a nose of five jars: 20 + 2 x 5 x 17 = 190 for 17 testers,
     180 for 16."""
-    said = ("Smelling takes up to 190 min on a day, one tester after the other, more than the "
-            "180 min of an evening: take fewer pieces in a session, or fewer sessions on a day.")
+    said = ("Smelling takes up to 190 min on a day, with airing between hot sessions and cold "
+            "pieces and jars by one tester after the other, more than the 180 min of an evening: "
+            "take fewer pieces in a session, or fewer sessions on a day.")
     assert said in plan(sittings=Sittings("jar"), assessors=17).notes
     assert "Smelling takes" not in " ".join(plan(sittings=Sittings("jar"), assessors=16).notes)
 
@@ -145,6 +146,21 @@ def test_no_room_and_no_nose_is_asked_twice_at_once(rooms):
         assert free, "a piece is on the warmer in a room that is not aired"
         busy[free[0]] = minute + 4 + rules.air_min
     assert rules.minutes("warm", 12, 3) == times[-1] + 4
+
+
+@pytest.mark.parametrize(("evening", "said"), [(125, True), (126, False)])
+def test_airing_between_hot_sessions_counts_in_the_evening(evening, said):
+    """By hand: 30 min and 3 x 5 min of smelling, twice, and 36 min of airing between: 126."""
+    sittings = Sittings(together=False, rooms=3, pieces_per_sitting=3, per_day=2)
+    one = plan(pots_per_blend=2, sittings=sittings, calendar=Calendar(evening_min=evening))
+    assert any(n.startswith("Smelling takes up to 126 min on a day") for n in one.notes) == said
+
+
+def test_a_hot_session_after_a_cold_one_waits_for_no_airing():
+    """By hand: five cold pieces for three noses are 2 x 5 x 3 = 30 min."""
+    one = plan(sittings=Sittings(("cold", "warm"), per_day=2), assessors=3,
+               calendar=Calendar(evening_min=400))
+    assert timetable(one, "S02")[0][0] == "19:30"
 
 
 def test_more_rooms_hold_more_and_too_much_is_refused():
