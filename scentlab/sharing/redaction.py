@@ -220,7 +220,7 @@ def _without_lots(plan, shared):
     and without the pours of these checks, which are not shared."""
     pours = plan.get("pours", ())
     plan = plan_without(plan, {p["pour"] for p in pours if p.get("lot")} - shared)
-    named = {"pours": [p | {"lot": ""} if p.get("lot") else p for p in plan["pours"]]}
+    named = {"pours": [p | {"lot": ""} if p.get("lot") else p for p in plan.get("pours", ())]}
     return plan | (named if pours else {})
 
 

@@ -320,6 +320,9 @@ def test_the_lots_that_were_checked_stay_at_home_with_a_hidden_fragrance(series)
     marked = {**series.plan, "pours": [p | {"lot": "B77-19"} for p in series.plan["pours"]]}
     held, _ = redact(dataclasses.replace(series, plan=marked), Choices(hide_fragrance=True))
     assert held.plan["pours"] == series.plan["pours"]
+    bare = {name: said for name, said in series.plan.items() if name != "pours"}
+    held, _ = redact(dataclasses.replace(series, plan=bare), Choices(hide_fragrance=True))
+    assert "pours" not in held.plan, "a plan that names none stays one"
 
 
 def test_what_of_a_hidden_fragrance_stays_is_said(analysis):
