@@ -46,9 +46,11 @@ def session_terms(scores, kind):
 
 
 def _along(order, scores):
-    """A note where the place in the session goes with the load."""
-    place = order.get("position", np.zeros(1))
-    if not np.ptp(place) or np.corrcoef(place, scores["load_pct"])[0, 1] ** 2 < ORDER_WITHIN:
+    """A note where the place in the session goes with the loads of a blend."""
+    seen = pd.DataFrame({"place": order.get("position", 0.0), "load": scores["load_pct"]})
+    seen -= seen.groupby(scores["blend"].astype(str)).transform("mean")
+    place, load = seen.to_numpy(float).T
+    if (place @ load) ** 2 <= ORDER_WITHIN * (place @ place) * (load @ load):
         return ()
     return ("Loads were smelt mostly in one order, so that tired noses cannot be set apart from "
             "the loads, and the gain is less sure: smell them in a mixed order.",)
@@ -110,4 +112,4 @@ def _order_of(scores):
     centred = {n: v.where(long) - v.where(long).mean() for n, v in found.items()}
     filled = {n: v.fillna(0.0).to_numpy(float) for n, v in centred.items()}
     return {n: v for n, v in filled.items()
-            if n == "position" or _share_within(v, scores) >= ORDER_WITHIN}
+            if (np.ptp(v) if n == "position" else _share_within(v, scores) >= ORDER_WITHIN)}

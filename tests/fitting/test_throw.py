@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from scentlab.fitting.sessions import _along
 from scentlab.fitting.throw import (
     fit_throw,
     pair_draws,
@@ -532,6 +533,18 @@ class TestOrder:
         assert ("Loads were smelt mostly in one order, so that tired noses cannot be set apart "
                 "from the loads, and the gain is less sure: smell them in a mixed order."
                 ) in along.notes and "mixed order" not in " ".join(plain.notes)
+
+    def test_loads_in_their_order_within_each_blend_are_named(self):
+        """One blend after the other, so that over both little of the place goes with the load."""
+        frame = scores(1, assessors=6).sort_values(["blend", "load_pct"], ignore_index=True)
+        place = frame.groupby("assessor").cumcount().to_numpy(float)
+        assert np.corrcoef(place, frame["load_pct"])[0, 1] ** 2 < 0.5
+        assert _along({"position": place}, frame) and not _along({}, frame)
+        assert not _along({"position": np.random.default_rng(1).permutation(place)}, frame)
+        assert not _along({"position": place}, frame.assign(load_pct=6.1))
+
+    def test_places_that_are_all_the_same_tell_nothing(self):
+        assert fit_throw(scores(1).assign(position=4), draws=200).session.empty
 
     def test_short_sessions_are_left_alone(self):
         frame = self.shuffled(1)
