@@ -51,7 +51,7 @@ def make_series(folder, title=None, plan=None, units=None):
 def begin_series(folder, title=None, plan=None, units=None):
     """Make a maker's own series, which begins in the units of the series beside it, else in those
     typed for it."""
-    beside = units_here(Path(folder).resolve().parent)[0]
+    beside = units_here(folder)[0]
     return make_series(folder, title, plan, beside if beside != Shown() else units)
 
 
