@@ -229,8 +229,9 @@ class _Known:
         parts = {"materials": fixed, "complaints": complaints.mean(axis=0),
                  "lost_sales": lost.mean(axis=0),
                  # Without a price nor a number of the maker's nothing is known to cost.
-                 "cost": mean if costs.any else mean + 0.0 * fixed, "cost_lower": lower,
-                 "cost_upper": upper, "sweating": costs.pieces * self.risks.mean(axis=0)}
+                 "cost": mean if costs.any else np.where(np.isnan(fixed), np.nan, mean),
+                 "cost_lower": lower, "cost_upper": upper,
+                 "sweating": costs.pieces * self.risks.mean(axis=0)}
         table = pd.DataFrame([
             {"which": which, "load_pct": self.loads[place],
              "content_pct": content_from_load(self.loads[place]),

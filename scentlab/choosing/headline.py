@@ -55,8 +55,9 @@ def use_words(row, found, evidence):
             highest_safe(row, found, evidence)]
 
 
-def highest_safe(row, found, evidence, say=say_percent_of_wax):
-    """The ceiling in words, as ``say`` says loads, and the limit that holds the loads below it."""
+def highest_safe(row, found, evidence, say=say_percent_of_wax, day=""):
+    """The ceiling in words, as ``say`` says loads, and the limit that holds the loads below it;
+    ``day`` is until when it holds."""
     high, words = say(row["ceiling_load_pct"], sold=True), ""
     if found["state"] in (OPEN_ABOVE, DRY):
         words = "at least "
@@ -68,7 +69,7 @@ def highest_safe(row, found, evidence, say=say_percent_of_wax):
         limits[REGULATORY] = load_from_content(content)
     limit = limits.get(row["held_by"])
     held = "" if limit is None else f", but {row['held_by']} is {say_load_oz(limit, sold=True)}"
-    return f"highest safe load: {words}{high}{held}"
+    return f"highest safe load{day}: {words}{high}{held}"
 
 
 def _seen_words(row, rules, rests, until):

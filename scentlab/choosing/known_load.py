@@ -46,8 +46,7 @@ def known_load(analysis, blend=None, load_pct=None):
     if not pd.isna(row["ceiling_load_pct"]):
         found = analysis.ceiling.of(blend)
         day = by_day(analysis.sweat, analysis.rules)
-        safe = highest_safe(row, found, analysis, say_load_oz)
-        safe = f"{capital(safe).replace(':', f'{day}:', 1)}."
+        safe = f"{capital(highest_safe(row, found, analysis, say_load_oz, day))}."
     rests = analysis.rests
     as_sold = compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress)
     if load_pct is None or load_pct == chosen:

@@ -18,7 +18,16 @@ from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint
 from scentlab.text import capital
 from scentlab.units import GRAMS_PER_OUNCE, say_grams, say_load_oz, say_temperature
-from scentlab.words import MISSING, THROW_WORDS, count, is_missing, say_loads, tables
+from scentlab.words import (
+    MISSING,
+    THROW_WORDS,
+    count,
+    is_missing,
+    say_loads,
+    say_range,
+    say_share,
+    tables,
+)
 from scentlab.words.answers import recorded_words, regulatory_limit, storage_words
 
 MOST_CHECKED = 120  # characters of who checked: a line of the page
@@ -89,8 +98,8 @@ def _answer(analysis, row, batch):
         f"of new pots reach sweat grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]})"
         f"{by_day(analysis.sweat, rules)}")
     if known.recommended and not is_missing(row["p_over"]):
-        risk = " ".join(tables.SWEAT_RISK(row).split()).replace("(", "(90 %: ")
-        yield "Sweat", (f"risk {risk}; "
+        between = say_range(row["sweat_lower"], row["sweat_upper"], say_share)
+        yield "Sweat", (f"risk {say_share(row['sweat_risk'])} (90 %: {between}); "
                         f"{say_odds(row['p_over'], row['least_told'])} that it is over "
                         f"{say_rule(rules.risk)}")
     if known.recommended and not is_missing(row["throw"]):

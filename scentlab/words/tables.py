@@ -105,7 +105,7 @@ def ranged(name, lower, upper, say=lambda v: say_number(v, 1)):
         f"{say(row[name])}\n({say_range(row[lower], row[upper], say)})")
 
 
-SWEAT_RISK = ranged("sweat_risk", "sweat_lower", "sweat_upper", say_share)
+_SWEAT_RISK = ranged("sweat_risk", "sweat_lower", "sweat_upper", say_share)
 _FROST = ranged("frost_risk", "frost_lower", "frost_upper", say_share)
 _THROW = ranged("throw", "throw_lower", "throw_upper")
 
@@ -183,7 +183,7 @@ def own_load(words, name, digits=2, down=False):
 def _bought(rules, least):
     """Columns of what a load risks and gives, shared by the pick and the trade-off."""
     return (
-        (f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)", SWEAT_RISK),
+        (f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)", _SWEAT_RISK),
         (f"Chance that the risk is over {say_rule(rules.risk)}",
          said("p_over", say_over, least)),
         (f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0–10 (90 % interval)", _THROW),
