@@ -54,11 +54,13 @@ def pytest_report_header(config):
 
 @pytest.fixture(autouse=True)
 def usual_units():
-    """Every test begins in g and °C, whatever the one before has opened."""
-    from scentlab.units import Shown, showing
+    """Every test begins in g and °C, whatever the one before has opened, and leaves them to what
+    comes after it: examples in docstrings have no such fixture."""
+    from scentlab.units import Shown, show_in
 
-    with showing(Shown()):
-        yield
+    show_in(Shown())
+    yield
+    show_in(Shown())
 
 
 @pytest.fixture(scope="session")
