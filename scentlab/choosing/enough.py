@@ -77,9 +77,10 @@ def enough_words(found, loads, kind, loss):
             "another session would help"
         )
     if found.more >= SURE and not last:
+        chance = say_chance(found.more, found.least, 0)
         said = (
             f"Above it {throw} falls: {high} smells {found.more_behind:.1f} points weaker than "
-            "the best"
+            f"the best (chance of more than {points}: {chance})"
         )
     elif found.same >= SURE:
         chance = say_chance(found.same, found.least, 0)

@@ -76,11 +76,12 @@ def test_what_cannot_be_told_goes_up_and_a_likely_fall_does_not():
     (FLAT, "It smells the same to your testers as any load up to 10.0 % (1.6 oz/lb): the chance "
            "that the difference is under half a point is 90 %. Nothing lower was tested: a test "
            "batch below it would show whether less will do"),
-    (PEAKED, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 1.8 points weaker than the best. "
-             "6.0 % smells 2.7 points weaker than the best"),
+    (PEAKED, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 1.8 points weaker than the best "
+             "(chance of more than half a point: 90 %). 6.0 % smells 2.7 points weaker than the "
+             "best"),
     (FALLING, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 2.0 points weaker than the "
-              "best. Nothing lower was tested: a test batch below it would show whether less will "
-              "do"),
+              "best (chance of more than half a point: over 99 %). Nothing lower was tested: a "
+              "test batch below it would show whether less will do"),
     (EITHER, "The scores leave open which load from 6.0 % (0.96 oz/lb) to 10.0 % (1.6 oz/lb) "
              "smells strongest: the chance that this one comes within half a point of the best is "
              "50 %. More testers or another session would help"),
