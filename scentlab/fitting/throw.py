@@ -1,6 +1,5 @@
 """Throw: how the panel's scores rise with the load, where they fall again, and how sure that is."""
 
-import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,7 +7,7 @@ import pandas as pd
 from scipy import special
 
 from scentlab.fitting.assessors import agreements, unlike, works_with
-from scentlab.fitting.looks import place_of, tested_range
+from scentlab.fitting.looks import place_of
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, draw, shape_table
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
@@ -20,12 +19,9 @@ from scentlab.results import FitError, Result
 from scentlab.schema import THROW_WORDS, THROWS
 from scentlab.text import count_of
 
-# Points of throw under which a difference is of no account, and how sure a note must be of it.
-MARGIN, SURE, PEAK_SURE = 0.5, 0.8, 0.9
-GRID = 101
+SURE = 0.8  # how sure it must be that a difference is of account, or of none
 MOST_THROW = THROWS["throw"].upper
 AT_END = 0.25  # of the scores, from which the end of the scale is named
-SHARED = 0.3  # of the loads that two blends span, below which one shape of curve says little
 _AGAINST = (
     "Pairs and scores speak against each other: look for a swapped label or a wrong code before "
     "either is believed."
@@ -159,8 +155,7 @@ def fit_throw(
     pairs = settle_pairs(pairs, kind)
     scores, notes = _settle(checked(throws, "throws"), kind, pairs)
     fit = _fit(scores, pairs, kind, draws, seed)
-    notes += fit.notes + _panel_notes(scores) + _curve_notes(fit) + _apart_note(fit)
-    notes += _order_notes(fit)
+    notes += fit.notes + _panel_notes(scores) + _order_notes(fit)
     return replace(fit, notes=notes + _with_and_without(fit, scores, pairs, draws, seed))
 
 
@@ -247,33 +242,6 @@ def pair_draws(fit, blend, load, other_blend, other_load):
 def has_level(fit, blend):
     """Whether the blend was scored, so that its throw has a level; pairs give differences only."""
     return bool((fit.points["blend"] == blend).any())
-
-
-@dataclass(frozen=True)
-class Peak:
-    """Whether throw is strongest inside the loads scored: ``chance`` that it lies there and falls
-    by ``MARGIN`` or more up to the highest load; where (% of wax, 90 % limits); how far it falls
-    (points)."""
-
-    chance: float
-    load_pct: float
-    lower_pct: float
-    upper_pct: float
-    falls: float
-
-
-def throw_peak(fit, blend):
-    """The :class:`Peak` of a blend's throw over the loads scored."""
-    place_of(fit, blend, "no throw was scored for", "scored")
-    loads = np.linspace(*tested_range(fit, blend), GRID)
-    draws = throw_draws(fit, blend, loads)
-    top = draws.argmax(axis=1)
-    fall = draws.max(axis=1) - draws[:, -1]
-    inside = (fall >= MARGIN) & (draws.max(axis=1) - draws[:, 0] >= 0.5 * MARGIN)
-    if not inside.any():
-        return Peak(0.0, *[np.nan] * 4)
-    limits = np.quantile(loads[top[inside]], [0.5, 0.05, 0.95])
-    return Peak(float(inside.mean()), *map(float, limits), float(np.median(fall[inside])))
 
 
 @one_thread()
@@ -412,50 +380,6 @@ def _panel_notes(scores):
             "what is usual."
         )
     return tuple(notes)
-
-
-def _curve_notes(fit):
-    """Where throw peaks, and which blends smell alike at their lowest and highest load."""
-    notes, said = [], THROW_WORDS[fit.kind]
-    for blend in fit.blends:
-        low, high = tested_range(fit, blend)
-        peak = throw_peak(fit, blend)
-        if peak.chance >= PEAK_SURE:
-            notes.append(
-                f"{blend}: {said} throw is strongest near {peak.load_pct:.1f} % and falls beyond, "
-                f"by {peak.falls:.1f} points up to {high:.1f} % (90 % interval of the peak "
-                f"{peak.lower_pct:.1f} to {peak.upper_pct:.1f} %)."
-            )
-            continue
-        alike = float(np.mean(np.abs(pair_draws(fit, blend, high, blend, low)) <= MARGIN))
-        if alike >= SURE:
-            notes.append(
-                f"{blend}: {said} throw at {high:.1f} % is within {MARGIN:g} points of that at "
-                f"{low:.1f} % (chance {'over 99' if alike > 0.99 else f'{100 * alike:.0f}'} %)."
-            )
-    return tuple(notes)
-
-
-def _apart_note(fit):
-    """The two blends whose loads overlap least, where that is little: all share one curve's shape,
-    which the loads of the one then set for the other."""
-    spans = [r for r in fit.tested.itertuples() if r.highest_pct - r.lowest_pct > ONE_LOAD]
-    two = min(itertools.combinations(spans, 2), key=lambda two: _shared(*two), default=None)
-    if two is None or _shared(*two) >= SHARED:
-        return ()
-    each = " and ".join(
-        f"{r.blend} from {r.lowest_pct:.1f} to {r.highest_pct:.1f} %" for r in two)
-    return (
-        f"{THROW_WORDS[fit.kind].capitalize()} throw of all blends is taken to rise along one "
-        f"shape of curve, but {each} of wax share few loads: where one levels off and the other "
-        "rises on, what they gain can lie outside its 90 % interval. Score both at the same loads.",
-    )
-
-
-def _shared(one, other):
-    """The share of the loads that two blends span which both were tested at; negative apart."""
-    both = min(one.highest_pct, other.highest_pct) - max(one.lowest_pct, other.lowest_pct)
-    return both / (max(one.highest_pct, other.highest_pct) - min(one.lowest_pct, other.lowest_pct))
 
 
 def _order_notes(fit):

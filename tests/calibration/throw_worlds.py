@@ -12,8 +12,8 @@ The rule: the lowest load x from the lowest tested to the highest (in steps of 0
 P(max over y of throw(y) - throw(x) <= 0.5) >= 0.8 over the draws. The wanted load is the same rule
 on the truth. Printed per world: the median distance of the two with its quartiles, the goal (0.6,
 and 1.0 with fewer than three testers), how much throw the load loses in the median, how often the
-90 % interval of the gain from the lowest to the highest load holds the true one, its median width,
-and how often a peak is told.
+90 % interval of the gain from the lowest to the highest load holds the true one, and its median
+width.
 """
 
 import argparse
@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 from joblib import Parallel, delayed
 
-from scentlab.fitting.throw import PEAK_SURE, fit_throw, pair_draws, throw_draws, throw_peak
+from scentlab.fitting.throw import fit_throw, pair_draws, throw_draws
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 NARROW = tuple(np.linspace(6.0, 11.4, 6).round(2))
@@ -125,7 +125,6 @@ def one_series(world, seed, blends=1, draws=2000):
                 "lost": float(true.max() - CURVES[world.curve](asked)),
                 "held": bool(low <= gain <= high),
                 "width": float(high - low),
-                "peak": throw_peak(fit, blend).chance >= PEAK_SURE,
             }
         )
     return rows
@@ -140,13 +139,12 @@ def summary(rows):
         "series": len(rows), "wanted": value["wanted"][0], "asked": np.median(value["asked"]),
         "distance": middle, "lower": low, "upper": high, "lost": np.median(value["lost"]),
         "held": value["held"].mean(), "width": np.median(value["width"]),
-        "peak": value["peak"].mean(),
     }  # fmt: skip
 
 
 HEADINGS = (
     "| world | answers | wanted | asked for (median) | distance (quartiles) | goal | throw lost | "
-    "90 % interval holds the gain | its width | peak told |\n" + "| --- " * 10 + "|"
+    "90 % interval holds the gain | its width |\n" + "| --- " * 9 + "|"
 )
 
 
@@ -156,8 +154,7 @@ def line(world, s):
     return (
         f"| {world.name} | {s['series']} | {s['wanted']:.1f} | {s['asked']:.1f} "
         f"| {s['distance']:.2f} ({s['lower']:.1f} to {s['upper']:.1f}) | {world.goal} {met} "
-        f"| {s['lost']:.2f} | {100 * s['held']:.0f} % | {s['width']:.1f} "
-        f"| {100 * s['peak']:.0f} % |"
+        f"| {s['lost']:.2f} | {100 * s['held']:.0f} % | {s['width']:.1f} |"
     )
 
 

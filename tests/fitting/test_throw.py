@@ -16,7 +16,6 @@ from scentlab.fitting.throw import (
     pair_draws,
     throw_curve,
     throw_draws,
-    throw_peak,
 )
 from scentlab.fitting.throw_model import MEDIANS
 from scentlab.results import FitError
@@ -466,31 +465,6 @@ class TestPeaks:
         assert top - low == pytest.approx(1.8, abs=0.6)
         assert top - high == pytest.approx(1.8 * (2.9 / 2.5) ** 2, abs=0.7)
 
-    def test_it_is_found_and_said(self, peaked):
-        peak = throw_peak(peaked, "soft")
-        assert peak.chance > 0.9 and peak.lower_pct < peak.load_pct < peak.upper_pct
-        assert peak.load_pct == pytest.approx(8.5, abs=0.5)
-        said = f"soft: hot throw is strongest near {peak.load_pct:.1f} % and falls beyond, by "
-        assert any(n.startswith(said) for n in peaked.notes)
-
-    def test_none_in_honest_rising_worlds(self, fit):
-        for seed in range(12):
-            found = fit_throw(scores(seed, assessors=6), draws=400)
-            assert all(throw_peak(found, b).chance < 0.9 for b in found.blends)
-            assert not any("strongest" in n for n in found.notes)
-
-    def test_a_peak_in_one_blend_only(self):
-        truth = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0),
-                       "hard": BlendTruth(12.0)})  # fmt: skip
-        layout = even_layout(["soft", "hard"], np.linspace(6, 11.4, 6), pots=2, sweat=0, throw=2,
-                             assessors=6)  # fmt: skip
-        frame = simulate_series(layout, truth, 2).throws
-        own = frame["blend"] == "soft"
-        frame.loc[own, "throw"] = hump(frame[own])["throw"]
-        found = fit_throw(frame)
-        assert throw_peak(found, "soft").chance > 0.9
-        assert throw_peak(found, "hard").chance < 0.5
-
 
 class TestOrder:
     """The place in the session and the piece smelt before."""
@@ -558,18 +532,6 @@ class TestNotes:
     def test_a_panel_that_smells_a_difference_needs_none(self, fit):
         assert fit.notes == ()
 
-    def test_loads_that_smell_alike(self):
-        flat = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)}, pour_sd=0.1)
-        found = fit_throw(scores(1, flat, pots=6, throw=4, assessors=16))
-        low, high = found.tested.loc[0, ["lowest_pct", "highest_pct"]]
-        alike = np.mean(np.abs(pair_draws(found, "soft", high, "soft", low)) <= 0.5)
-        assert alike > 0.8
-        chance = "over 99" if alike > 0.99 else f"{100 * alike:.0f}"
-        assert found.notes == (
-            f"soft: hot throw at {high:.1f} % is within 0.5 points of that at {low:.1f} % "
-            f"(chance {chance} %).",
-        )
-
     def test_one_tester(self):
         assert fit_throw(scores(1, assessors=1), draws=200).notes[0] == (
             "One tester scored: how far others would follow is taken from what panels usually do. "
@@ -581,22 +543,6 @@ class TestNotes:
             "Each blend was scored from one pot, so how throw differs between pots is taken from "
             "what is usual."
         ) in fit_throw(scores(1, assessors=4, pots=1), draws=200).notes
-
-    def test_blends_whose_loads_hardly_overlap(self):
-        """All share one shape of curve, which the loads of one blend then set for the other."""
-        frame = scores(1)
-        apart = frame["load_pct"].where(frame["blend"] == "soft", frame["load_pct"] + 10.0)
-        (low, high), (bottom, top) = (
-            apart[frame["blend"] == b].agg(["min", "max"]) for b in ("soft", "hard"))
-        said = (
-            "Hot throw of all blends is taken to rise along one shape of curve, but soft from "
-            f"{low:.1f} to {high:.1f} % and hard from {bottom:.1f} to {top:.1f} % of wax share few "
-            "loads: where one levels off and the other rises on, what they gain can lie outside "
-            "its 90 % interval. Score both at the same loads.")
-        notes = fit_throw(frame.assign(load_pct=apart), draws=200).notes
-        assert [n for n in notes if "shape" in n] == [said]
-        half = frame["load_pct"].where(frame["blend"] == "soft", frame["load_pct"] + 4.0)
-        assert fit_throw(frame.assign(load_pct=half), draws=200).notes == ()
 
     def test_lost_scores(self):
         frame = scores(1)
