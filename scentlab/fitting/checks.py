@@ -36,24 +36,14 @@ class SweatCheck(Result):
 
     @property
     def sentence(self):
-        looks, pours = len(self.table), self.table["pour"].nunique()
-        chance = float(self.table["chance"].sum())
-        counted = f"{looks} pours" if pours == looks else (
-            f"{looks} inspections of a test batch at room temperature or heat-cycled ({pours} "
-            "pours)"
-        )
+        looks, chance = len(self.table), float(self.table["chance"].sum())
         by_chance = f"about {chance:.0f}" if chance >= 1 else "fewer than 1"
-        why = ""
-        if round(chance) < round(0.1 * looks):
-            why = (
-                f", not {0.1 * looks:.0f}: grades are whole numbers, so a range that has to hold "
-                "90 % holds more"
-            )
         odd = ", ".join(self.pots.loc[self.pots["odd"], "pot"])
         pots = f"pots unlike the others: {odd}" if odd else "no pot is unlike the others"
         return (
-            f"{int(self.table['odd'].sum())} of {counted} lie outside the 90 % range of what the "
-            f"fit expects ({by_chance} would by chance{why}); {pots}."
+            f"{int(self.table['odd'].sum())} of {looks} inspections of a test batch lie outside "
+            f"the range of what the fit expects, which holds 90 % or more ({by_chance} would by "
+            f"chance); {pots}."
         )
 
 

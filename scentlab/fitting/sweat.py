@@ -448,13 +448,6 @@ def evidence_notes(looks, blends):
                 f"{what}: the load at which half would sweat is {side} the loads tested, and what "
                 f"is usual alone bounds it from {side}."
             )
-        elif _parts_clean(own):
-            notes.append(
-                f"Every piece of {blend} up to some load showed no trace of sweat and every piece "
-                "above it some: how gently sweat begins there is not seen but taken from "
-                f"{others}. "
-                "Loads in between would show it."
-            )
         if _falls(own):
             notes.append(
                 f"Sweat of {blend} falls as the load rises, against all that is known of it: look "
@@ -476,58 +469,38 @@ def _falls(own):
     return bool(stats.kendalltau(load, grade, alternative="less").pvalue < 0.01)
 
 
-def _parts_clean(own):
-    """Whether under each stress one load parts the dry pieces of a blend from the wet ones."""
-    load, stress = own["load_pct"].to_numpy(float), own["stress"].to_numpy(str)
-    dry = own["grade"].to_numpy(int) == 0
-    for under in (stress == s for s in np.unique(stress)):
-        kept, sweated = load[under & dry], load[under & ~dry]
-        if len(kept) and len(sweated) and kept.max() >= sweated.min():
-            return False
-    return True
+# What a prior supposes, of what it is told where it plays a part, and the words of it.
+_LOG_NORMAL = "log-normal, median {{{0}_median:g}} % of wax, log sd {{{0}_log_sd:g}}"
+_HALF_T = "half Student t ({{{0}_df:g}} df), scale {{{0}_scale:g}} % of wax"
+_SUPPOSED = (
+    ("pooled", "what the blends share", "normal about 0, sd {shift_scale:g} % of wax"),
+    ("pooled", "sd between blends", _LOG_NORMAL.format("pool")),
+    ("", "spread", _LOG_NORMAL.format("spread")),
+    ("blends", "spread of a blend",
+     "log-normal about the common spread, log sd {spread_shift_sd:g}"),
+    ("", "threshold gaps", "log-normal, medians {gap_median}, log sds {gap_log_sd}"),
+    ("heated", "heat", "normal about {stress_centre:g}, sd {stress_scale:g}"),
+    ("", "sd between pots", _HALF_T.format("sigma")
+     + ", its normal score about {sigma_centre:.2f} with sd {sigma_sd:.2f}"),
+    ("aged", AGEING, _HALF_T.format("ageing")),
+    ("read", "misread grades",
+     "logit-normal, median {misread_median:g}, logit sd {misread_logit_sd:g}"),
+)
 
 
 def describe_prior(prior, blends, heated, aged):
     """The priors in words, by what they are of; of heat and ageing where looks tell of them."""
-    words, load = _describe_capacities(prior, blends), "% of wax"
-
-    def log_normal(median, sd, unit=load):
-        return f"log-normal, median {median:g}{f' {unit}' if unit else ''}, log sd {sd:g}"
-
-    if prior.shift_scale:
-        words["what the blends share"] = f"normal about 0, sd {prior.shift_scale:g} {load}"
-        words["sd between blends"] = log_normal(prior.pool_median, prior.pool_log_sd)
-    words["spread"] = log_normal(prior.spread_median, prior.spread_log_sd)
-    if prior.spread_shift_sd > 0 and len(blends) > 1:
-        words["spread of a blend"] = (
-            f"log-normal about the common spread, log sd {prior.spread_shift_sd:g}")
-    gaps = np.broadcast_arrays(np.atleast_1d(prior.gap_median), prior.gap_log_sd)
-    words["threshold gaps"] = "; ".join(log_normal(*gap, "") for gap in zip(*gaps, strict=True))
-    if heated:
-        words["heat"] = f"normal about {prior.stress_centre:g}, sd {prior.stress_scale:g}"
-    for key, name in (("sigma", "sd between pots"), ("ageing", AGEING))[:1 + aged]:
-        df, scale = getattr(prior, f"{key}_df"), getattr(prior, f"{key}_scale")
-        words[name] = f"half Student t ({df:g} df), scale {scale:g} {load}"
-    if (prior.sigma_centre, prior.sigma_sd) != (0.0, 1.0):
-        words["sd between pots"] += (
-            f", its normal score about {prior.sigma_centre:.2f} with sd {prior.sigma_sd:.2f}")
-    if prior.misread_median is not None:
-        words["misread grades"] = (
-            f"logit-normal, median {prior.misread_median:g}, logit sd {prior.misread_logit_sd:g}")
-    return words
-
-
-def _describe_capacities(prior, blends):
-    centres = zip(blends, prior.capacity_centre, strict=True)
-    if prior.shift_scale:
-        return {f"half-sweat load of {b}": f"about {c:.1f} % of wax, as the others"
-                for b, c in centres}
+    own = vars(prior) | {name: np.round(getattr(prior, name), 2) for name in (
+        "gap_median", "gap_log_sd")}
     scales = np.broadcast_to(prior.capacity_scale, len(blends))
-    return {
-        f"half-sweat load of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
-        f"scale {s:g}"
-        for (b, c), s in zip(centres, scales, strict=True)
-    }
+    words = {
+        f"half-sweat load of {b}": f"about {c:.1f} % of wax" + (
+            ", as the others" if prior.shift_scale else
+            f", Student t ({prior.capacity_df:g} df), scale {s:g}")
+        for b, c, s in zip(blends, prior.capacity_centre, scales, strict=True)}
+    known = {"": True, "pooled": prior.shift_scale, "blends": len(blends) > 1, "heated": heated,
+             "aged": aged, "read": prior.misread_median is not None}
+    return words | {name: said.format_map(own) for part, name, said in _SUPPOSED if known[part]}
 
 
 def _stress_place(fit, stress):

@@ -16,7 +16,6 @@ import pytest
 from PIL import Image
 
 from scentlab.choosing.analysis import analyse, choices, what_if
-from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.headline import headline
 from scentlab.choosing.rests import find_rests
 from scentlab.choosing.rules import Rules
@@ -761,23 +760,6 @@ def test_what_is_missing_stands_on_the_first_page(analysis, html, page):
     found = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, rests=worst))
     assert answers.headline(found)["warning"].startswith(
         "Room temperature only: not tested in heat")
-
-
-def test_what_is_counted_as_a_look_is_said(analysis):
-    check = diagnose(analysis, draws=100).sweat
-    pours = check.table["pour"].nunique()
-    assert len(check.table) == 2 * pours
-    known = check.table.assign(odd=False, chance=1.0 / len(check.table))
-    words = dataclasses.replace(check, table=known).sentence
-    assert words.startswith(
-        f"0 of {2 * pours} inspections of a test batch at room temperature or heat-cycled "
-        f"({pours} pours) lie outside the 90 % range of what the fit expects (about 1 would by "
-        f"chance, not {0.2 * pours:.0f}: grades are whole numbers, so a range that has to hold "
-        "90 % holds more); "
-    )
-    one = check.table[check.table["stress"] == "rest"].assign(odd=False, chance=0.1)
-    words = dataclasses.replace(check, table=one).sentence
-    assert words.startswith(f"0 of {pours} pours lie outside") and "not " not in words[:120]
 
 
 def test_a_fit_says_which_interval_it_gives(analysis, page):
