@@ -47,13 +47,11 @@ def test_lots_rooms_and_warmers_have_one_spelling(tmp_path, column, first, other
 
 @pytest.mark.parametrize("look", LOOKS)
 def test_a_blend_in_the_rules_is_that_of_the_series(analysis, look):
-    rules = Rules(override_blends=(look,), override_reason={look: "a letter of the maker"},
-                  today_load_pct={look: 6})
+    rules = Rules(override_blends=(look,), override_reason="a letter of the maker")
     found = analyse(analysis.series, rules, seed=1, draws=200, precise=None).rules
-    assert found.override_blends == ("soft",) and found.today_of("soft") == 6
-    assert found.reasons == {"soft": "a letter of the maker"}
+    assert found.override_blends == ("soft",)
     with pytest.raises(FitError, match="no blend is called softer"):
-        analyse(analysis.series, Rules(today_load_pct={"softer": 6}), seed=1, draws=200,
+        analyse(analysis.series, replace(rules, override_blends=("softer",)), seed=1, draws=200,
                 precise=None)
 
 
@@ -68,9 +66,10 @@ def test_a_blend_that_is_asked_for_is_found(analysis, look):
 
 
 def test_a_blend_that_is_left_out_is_left_out_of_all(demo_analysis):
-    rules = replace(demo_analysis.rules, today_load_pct={"creamy-firm 60/40": 6, "soft": 7})
+    rules = replace(demo_analysis.rules, override_blends=("creamy-firm 60/40", "soft"),
+                    override_reason="agreed for creamy-firm 60/40")
     held = Choices(leave_out=("Creamy‑firm  60/40",))
     package = prepare_package(replace(demo_analysis, rules=rules), held)
     assert "creamy-firm 60/40" not in set(package.analysis.series.pours["blend"])
-    assert package.analysis.rules.today_load_pct == (("soft", 7.0),)
+    assert package.analysis.rules.override_blends == ("soft",)
     assert all(b"creamy" not in data for data in package.files.values())

@@ -34,9 +34,9 @@ def headline(row, rules, evidence, ceiling, rests):
     if not pd.isna(row["throw"]):
         said.append(f"{THROW_WORDS[rules.throw_kind]} throw {row['throw']:.1f} of 10 "
                     f"(90 %: {row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
-    today = rules.today_of(row["blend"])
-    if today is not None:
-        said.append(saving_words(row["saving_per_1000"], today, evidence.series.currency))
+    if rules.today_load_pct is not None:
+        said.append(saving_words(row["saving_per_1000"], rules.today_load_pct,
+                                 evidence.series.currency))
     return in_sentences(said)
 
 

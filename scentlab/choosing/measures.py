@@ -118,7 +118,7 @@ def _at(blend, loads, evidence, rules):
     if inside and evidence.frost_known_at(rules.ship_age_days):
         found = frost_risk(frost, blend, loads, rules.frost_limit_grade, rules.ship_age_days)
         _put(frame, ("frost_risk", "frost_lower", "frost_upper"), found, loads, inside)
-    known, today = evidence.about(blend), rules.today_of(blend)
+    known, today = evidence.about(blend), rules.today_load_pct
     frame["cost_per_piece"] = piece_costs(known, evidence.series.piece_g, loads)
     if today is not None:
         now = piece_costs(known, evidence.series.piece_g, today)

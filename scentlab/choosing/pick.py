@@ -254,8 +254,9 @@ def _notes(evidence, rules, table):
         if np.isnan(known["limit_content_pct"]):
             yield (f"No regulatory limit of the fragrance is known for {blend}: look it up before "
                    "selling.")
-    for blend, reason in rules.reasons.items():
-        yield f"The wax maker's limit was set aside for {blend}. Reason given: {reason}"
+    if rules.override_blends:
+        yield (f"The wax maker's limit was set aside for {', '.join(rules.override_blends)}. "
+               f"Reason given: {rules.override_reason}")
     for blend in table[table["load_pct"] > table["limit_load_pct"]]["blend"]:
         yield (f"The recommended load of {blend} is above the wax maker's limit: test only, not "
                "for sale, until the maker agrees.")
@@ -264,12 +265,7 @@ def _notes(evidence, rules, table):
 
 
 def _need_blends(evidence, rules):
-    today = rules.today_load_pct if isinstance(rules.today_load_pct, tuple) else ()
-    for named, words in (
-        (rules.override_blends, "the limit can be set aside for"),
-        ([blend for blend, _ in today], "today's load can be given for"),
-    ):
-        unknown = [b for b in named if b not in evidence.sweat.blends]
-        if unknown:
-            raise FitError(f"no blend is called {', '.join(unknown)}; {words} "
-                           + ", ".join(evidence.sweat.blends))
+    unknown = [b for b in rules.override_blends if b not in evidence.sweat.blends]
+    if unknown:
+        raise FitError(f"no blend is called {', '.join(unknown)}; the limit can be set aside for "
+                       + ", ".join(evidence.sweat.blends))

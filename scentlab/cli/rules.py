@@ -3,8 +3,7 @@
 import dataclasses
 
 from scentlab.choosing.kept import rules_here
-from scentlab.cli.frame import FIELDS, CannotDo, understood
-from scentlab.text import spelling
+from scentlab.cli.frame import FIELDS, CannotDo
 
 
 def given_rules(arguments, fields=tuple(FIELDS["rules"])):
@@ -24,18 +23,6 @@ def read_rules(arguments, folder=None, announce=print):
         )
     try:
         found = rules_here(folder)
-        if "override_reason" in given:
-            blends = given.get("override_blends") or found.rules.override_blends
-            given["override_reason"] = _by_blend(
-                "--override-reason", given["override_reason"], blends,
-                "one reason for all blends, or one as BLEND=TEXT for each of "
-                + (", ".join(blends) or "the blends of --override-blend"),
-            )
-        if "today_load_pct" in given:
-            given["today_load_pct"] = _by_blend(
-                "--today-load-pct", given["today_load_pct"], None,
-                'one load for all blends, or one as BLEND=LOAD for each, such as "soft=12"',
-            )
         rules = dataclasses.replace(found.rules, **given)
     except ValueError as error:
         raise CannotDo(f"{error} (the options ending in -pct are in percent)") from error
@@ -46,18 +33,3 @@ def read_rules(arguments, folder=None, announce=print):
             announce(f"Note: {note}.")
     return rules
 
-
-def _by_blend(name, given, blends, form):
-    """One value for all blends, or a dict of the values of those that are named.
-
-    With ``blends`` only these can be named: a reason may hold an equals sign.
-    """
-    pairs = [text.partition("=") if blends is not None else text.rpartition("=") for text in given]
-    spell = spelling(blends or ())
-    named = [bool(equals) and (spell(blend) in blends if blends is not None else bool(blend))
-             for blend, equals, _ in pairs]
-    if len(given) == 1 and not named[0]:
-        return given[0]
-    for text, is_named in zip(given, named, strict=True):
-        understood(is_named or None, text, name, form)
-    return {spell(blend): value.strip() for blend, _, value in pairs}

@@ -67,7 +67,6 @@ class RulesForm(_RuleForm):
 
     ``rules`` are the rules as they are now, None while a field is refused; ``pick`` is what they
     choose, ``first`` what was chosen at the start; ``kept`` are the rules that were kept, or None.
-    Today's loads of single blends, which the form does not ask for, stay as they are.
     """
 
     def __init__(self, rules, make, decide, keep, limits, draw, stresses=("rest",)):
@@ -75,7 +74,11 @@ class RulesForm(_RuleForm):
         self._make, self._filling = make, False
         self.pick = self.first = None
         self.fields, self.set_aside, self.folds = {}, {}, {}
-        self.choosers, self._reasons = {}, {}
+        self.choosers = {}
+        self.reason = Field.of({
+            "name": "reason", "kind": "text", "css": "scent-rule",
+            "meaning": "reason, in writing",
+            "hint": "Who agreed, and when: it is printed in the report."})
         self._options = {
             "limit_grade": _grades("sweat"), "frost_limit_grade": _grades("frost"),
             "stress": {s: _STRESS[s] for s in dict.fromkeys((None, *stresses, rules.stress))},
@@ -95,7 +98,7 @@ class RulesForm(_RuleForm):
                                        self._set_aside_words)
         now = stacked([self.picks, in_a_row([self.keep, self.back]), self.message, self.picture,
                        self.why], "scent-side scent-side-now")
-        self._watch([*self.fields.values(), *self._reasons.values()], self._changed)
+        self._watch([*self.fields.values(), self.reason], self._changed)
         self._lay_out(stacked([stacked(self.folds.values(), "scent-side"), now], "scent-sides"))
         self._fill(rules)
         self._guarded(self._changed)
@@ -114,23 +117,21 @@ class RulesForm(_RuleForm):
         return stacked([w.HTML(f"<b>{title}</b>{hint_html(row['hint'])}"), chooser], "scent-rule")
 
     def _asides(self, limits):
-        """A button for each blend whose wax maker gives a limit, with its reason in writing."""
+        """A button for each blend whose wax maker gives a limit, and the reason in writing."""
         if not limits:
             return [w.HTML("<p>No wax maker's limit is known for any blend.</p>")]
         rows = [w.HTML(hint_html(_ASIDE))]
         for place, (blend, limit) in enumerate(limits.items()):
             self.set_aside[blend] = Tick(f"Set aside the limit of {blend}, {say_load(limit)}",
                                          f"aside-{place}", lambda: self._guarded(self._changed))
-            row = {"name": f"reason-{place}", "kind": "text", "css": "scent-rule",
-                   "meaning": f"reason for {blend}, in writing",
-                   "hint": "Who agreed, and when: it is printed in the report."}
-            self._reasons[blend] = Field.of(row)
-            rows += [self.set_aside[blend], self._reasons[blend]]
-        return rows
+            rows.append(self.set_aside[blend])
+        return [*rows, self.reason]
+
+    def _aside(self):
+        return tuple(blend for blend, tick in self.set_aside.items() if tick.on)
 
     def _set_aside_words(self):
-        aside = [blend for blend, tick in self.set_aside.items() if tick.on]
-        return f"set aside for {', '.join(aside)}" if aside else "holds"
+        return f"set aside for {', '.join(self._aside())}" if self._aside() else "holds"
 
     def _summed_up(self, part):
         """What a part of the form asks for; its choices are made before the next part's."""
@@ -145,21 +146,19 @@ class RulesForm(_RuleForm):
         self._filling = True
         for name, field in self.fields.items():
             value = getattr(rules, name)
-            value = 100 * value if name in _SHARES else value
-            field.value = "" if isinstance(value, tuple) else shown(value)
+            field.value = shown(100 * value if name in _SHARES else value)
         for name, chooser in self.choosers.items():
             chooser.mark(getattr(rules, name))
         for blend, tick in self.set_aside.items():
             tick.set(blend in rules.override_blends)
-            self._reasons[blend].value = rules.reasons.get(blend, "")
+        self.reason.value = rules.override_reason
         self._filling = False
 
     def _changed(self):
         if self._filling:
             return
         before, self.message.value = self.rules, ""
-        for blend, tick in self.set_aside.items():
-            show_if(tick.on, self._reasons[blend])
+        show_if(self._aside(), self.reason)
         self.rules = self._read()
         for section in self.folds.values():
             section.say()
@@ -173,15 +172,13 @@ class RulesForm(_RuleForm):
 
     def _read(self):
         """The rules as they are, or None; what is refused is said beside its field."""
-        aside = {b: self._reasons[b] for b, tick in self.set_aside.items() if tick.on}
+        aside = self._aside()
         try:
-            given = read_all({**self.fields, **aside})
+            given = read_all({**self.fields, **({"reason": self.reason} if aside else {})})
             asked = {n: given[n] / 100 if n in _SHARES else given[n] for n in self.fields}
-            if asked["today_load_pct"] is None and isinstance(self._start.today_load_pct, tuple):
-                asked["today_load_pct"] = self._start.today_load_pct
             asked |= {name: chooser.value for name, chooser in self.choosers.items()}
-            return self._make(**asked, override_blends=tuple(aside),
-                              override_reason={b: given[b] for b in aside})
+            return self._make(**asked, override_blends=aside,
+                              override_reason=given.get("reason", ""))
         except Wrong as error:
             for wrong in error.errors:
                 wrong.source.tell(note("error", wrong.beside), wrong=True)

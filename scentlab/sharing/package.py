@@ -116,7 +116,7 @@ def prepare_package(
     """
     choices = known_choices(analysis.series, choices)
     series, held = redact(analysis.series, choices)
-    rules = redacted_rules(analysis.rules, choices, analysis.series)
+    rules = redacted_rules(analysis.rules, choices)
     # As it is read back from its files, types and row order and all.
     shared = analyse(series_from_files(_data_files(series), series), rules,
                      seed=analysis.seed, draws=analysis.draws)

@@ -130,19 +130,15 @@ def _refuse_unnamed(series, choices):
         raise UnnamedError([(place, t) for place, t in texts if alike(t) not in decided])
 
 
-def redacted_rules(rules, choices, series=None):
-    """The rules without left-out blends; when notes stay at home, without the reasons, and when
-    costs do, without today's load. A reason may name a fragrance to hide whose name is not on
-    record in the ``series``."""
-    unnamed = series is not None and choices.hide_fragrance and not _names_of_fragrance(series)
+def redacted_rules(rules, choices):
+    """The rules without left-out blends, without the reason when notes stay at home, or the
+    fragrance or a blend that it may name, and when costs do, without today's load."""
     blends = tuple(b for b in rules.override_blends if b not in choices.leave_out)
-    reasons = {b: STAND_IN if choices.hide_notes or unnamed else rules.reasons[b] for b in blends}
-    today = None if choices.hide_costs else rules.today_load_pct
-    if isinstance(today, tuple):
-        today = tuple((b, load) for b, load in today if b not in choices.leave_out)
+    held = choices.hide_notes or choices.hide_fragrance or choices.leave_out
     return dataclasses.replace(
-        rules, override_blends=blends, override_reason=reasons, today_load_pct=today
-    )
+        rules, override_blends=blends,
+        override_reason=STAND_IN if held and rules.override_reason else rules.override_reason,
+        today_load_pct=None if choices.hide_costs else rules.today_load_pct)
 
 
 def known_choices(series, choices):

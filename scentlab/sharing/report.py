@@ -198,7 +198,7 @@ def notes_of(analysis):
 
 def _rule_table(analysis):
     """The rules that someone needs to get the same numbers from the same records."""
-    given = vars(analysis.rules) | {"override_reason": analysis.rules.reason_words}
+    given = vars(analysis.rules)
     return tables.view(
         f"Rules of the choice (seed {analysis.seed}, {analysis.draws} draws)",
         list(RULE_WORDS.items()), ("*Rule", lambda rule: rule[0]),
@@ -209,7 +209,7 @@ def _rule_table(analysis):
 
 def _plain(value):
     if isinstance(value, tuple):
-        return ", ".join(v if isinstance(v, str) else f"{v[0]} {v[1]:g}" for v in value) or "none"
+        return ", ".join(value) or "none"
     if isinstance(value, float):
         return f"{value:g}"
     return "not given" if value in (None, "") else str(value)

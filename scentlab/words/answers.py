@@ -147,9 +147,8 @@ def _facts(analysis, best, without):
         why = why.removeprefix("Going on to ")
         yield f"{throw.capitalize()} throw", (
             f"{say_number(best['throw'], 1)} of 10 (90 %: {limits}). ", *_in_turn(f"{why}."))
-    today = rules.today_of(blend)
-    if today is not None:
-        words = saving_words(best["saving_per_1000"], today, series.currency)
+    if rules.today_load_pct is not None:
+        words = saving_words(best["saving_per_1000"], rules.today_load_pct, series.currency)
         yield "Cost of wax and fragrance", (f"{capital(words)}.",)
     if said := "; ".join(_without_load(analysis)):
         yield "No load for", (f"{said}.",)

@@ -46,7 +46,7 @@ def one_check(seed, world):
     if "limit" in WORLDS[world]:
         blends = series.blends.assign(limit_load_pct=WORLDS[world]["limit"])
         series = replace(series, blends=blends)
-        rules = {"override_blends": ("wax",), "override_reason": {"wax": "a trial"}}
+        rules = {"override_blends": ("wax",), "override_reason": "a trial"}
     analysis = analyse(series, Rules(**rules), seed=1, draws=1000, precise=None)
     table = loads_so_far(analysis).table
     use = table.loc[table["word"] == USE, "load_pct"]

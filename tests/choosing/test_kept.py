@@ -11,14 +11,11 @@ from scentlab.choosing.rules import Rules
 EVERY = Rules(
     risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_loss=0.8,
     throw_kind="cold", stress="heat", ship_age_days=45.0, override_blends=("soft", "70/30"),
-    override_reason="a letter: “yes”, 2 March", today_load_pct={"soft": 12.5, "70/30": 9.0},
+    override_reason="a letter: “yes”, 2 March", today_load_pct=12.5,
 )
 
 
-EACH = Rules(override_blends=("soft", "70/30"), override_reason={"soft": "one", "70/30": "two"})
-
-
-@pytest.mark.parametrize("rules", [Rules(), EVERY, EACH, Rules(today_load_pct=12)])
+@pytest.mark.parametrize("rules", [Rules(), EVERY, Rules(today_load_pct=12)])
 def test_kept_rules_come_back(tmp_path, rules):
     path = keep_rules(rules, tmp_path)
     assert path == tmp_path / "rules.json"
@@ -32,15 +29,6 @@ def test_every_rule_is_kept(tmp_path):
     assert all(getattr(EVERY, name) != getattr(usual, name) for name in vars(usual))
     kept = json.loads(keep_rules(EVERY, tmp_path).read_text(encoding="utf-8"))
     assert set(kept["rules"]) == set(vars(usual))
-
-
-def test_a_file_with_one_reason_for_all_blends_is_still_read(tmp_path):
-    (tmp_path / "rules.json").write_text(
-        '{"rules": {"override_blends": ["soft", "70/30"], "override_reason": "a letter"}}',
-        encoding="utf-8")
-    rules = rules_here(tmp_path).rules
-    assert rules.override_reason == "a letter"
-    assert rules.reasons == {"soft": "a letter", "70/30": "a letter"}
 
 
 def test_a_file_of_an_earlier_version_still_opens(tmp_path):
@@ -107,8 +95,7 @@ def test_a_damaged_file_is_no_rules(tmp_path, text, why):
 
 @pytest.mark.parametrize("rules", ['{"risk": "0.05"}', '{"override_blends": 3}',
                                    '{"override_blends": ["soft"], "override_reason": 3}',
-                                   '{"override_blends": ["soft", "70/30"], '
-                                   '"override_reason": [["soft", "one"]]}', "[1]"])
+                                   "[1]"])
 def test_what_is_no_rule_at_all(tmp_path, rules):
     (tmp_path / "rules.json").write_text(f'{{"rules": {rules}}}', encoding="utf-8")
     with pytest.raises(ValueError, match="holds no rules that can be used"):

@@ -70,15 +70,6 @@ class TestCaps:
         ) in pick.notes
         assert row(pick)["load_pct"] <= row(pick)["ceiling_load_pct"]
 
-    def test_each_blend_is_told_with_its_own_reason(self, with_blends):
-        reasons = {"soft": "a letter of 1 March", "hard": "tested by the maker"}
-        rules = Rules(throw_loss=0.1, override_blends=("soft", "hard"), override_reason=reasons)
-        pick = choose_load(with_blends(limit_load_pct=6.0), rules)
-        assert [n for n in pick.notes if "was set aside" in n] == [
-            f"The wax maker's limit was set aside for {b}. Reason given: {r}"
-            for b, r in reasons.items()]
-        assert rules.reason_words == "soft: a letter of 1 March; hard: tested by the maker"
-
     def test_setting_aside_the_limit_of_an_unknown_blend(self, analysis):
         rules = Rules(override_blends=("none",), override_reason="a reason")
         with pytest.raises(FitError) as error:

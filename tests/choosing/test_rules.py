@@ -32,17 +32,11 @@ from scentlab.choosing.rules import Rules
             "a wax maker's limit is set aside only with a reason in writing; give override_reason",
         ),
         (
-            {"override_blends": ("soft", "hard"), "override_reason": {"soft": "a letter"}},
-            "a wax maker's limit is set aside only with a reason in writing; give one for hard too",
-        ),
-        (
-            {"override_blends": ("soft",), "override_reason": {"hard": "a letter"}},
-            "a wax maker's limit is set aside only with a reason in writing; give override_reason",
-        ),
-        (
             {"override_blends": ("soft",), "override_reason": 3},
             "override_reason is 3; give the reason in words",
         ),
+        *(({"today_load_pct": load}, f"today_load_pct is {load}; give a number from 0 to 40, in g "
+           "of fragrance per 100 g of wax") for load in (55, -1, float("nan"))),
     ],
 )
 def test_full_text(change, text):
@@ -51,55 +45,14 @@ def test_full_text(change, text):
     assert str(error.value) == text
 
 
-class TestTodaysLoad:
-    def test_one_for_all_or_one_for_each(self):
-        assert Rules().today_of("soft") is None
-        assert Rules(today_load_pct=12).today_of("soft") == 12.0
-        assert Rules(today_load_pct="12.5").today_of("soft") == 12.5
-        each = Rules(today_load_pct={"soft": 12, "hard": "9"})
-        assert (each.today_of("soft"), each.today_of("hard"), each.today_of("x")) == (12, 9, None)
-        assert each == Rules(today_load_pct=[["soft", 12.0], ["hard", 9.0]])  # as JSON brings it
-        assert hash(each) and Rules(today_load_pct={}).today_load_pct is None
-
-    @pytest.mark.parametrize(
-        "given, text",
-        [
-            (55, "today's load is 55; "),
-            ("much", "today's load is 'much'; "),
-            ({"soft": -1}, "today's load of soft is -1; "),
-            (float("nan"), "today's load is nan; "),
-        ],
-    )
-    def test_full_text(self, given, text):
-        with pytest.raises(ValueError) as error:
-            Rules(today_load_pct=given)
-        assert str(error.value) == text + (
-            "give a number from 0 to 40, in g of fragrance per 100 g of wax"
-        )
-
-
-class TestReasons:
-    BOTH = ("soft", "hard")
-
-    def test_one_for_all_or_one_for_each(self):
-        one = Rules(override_blends=self.BOTH, override_reason="a letter")
-        assert one.reasons == {"soft": "a letter", "hard": "a letter"}
-        each = Rules(override_blends=self.BOTH,
-                     override_reason={"hard": "a call", "soft": "a letter", "x": "left out"})
-        assert each.override_reason == (("soft", "a letter"), ("hard", "a call"))
-        assert each.reasons == {"soft": "a letter", "hard": "a call"}
-        assert each.reason_words == "soft: a letter; hard: a call" and hash(each)
-        assert each == Rules(override_blends=["soft", "hard"],  # as JSON brings it
-                             override_reason=[["soft", "a letter"], ["hard", "a call"]])
-
-    def test_the_same_for_all_is_one_reason(self):
-        same = Rules(override_blends=self.BOTH, override_reason=dict.fromkeys(self.BOTH, "a call"))
-        assert same == Rules(override_blends=self.BOTH, override_reason="a call")
-        assert Rules(override_reason={"soft": "a letter"}) == Rules()
-
-    def test_in_words(self):
-        each = Rules(override_blends=self.BOTH, override_reason={"soft": "one", "hard": "two"})
-        assert "limit is set aside for soft (one), hard (two)." in each.sentence
+def test_pairs_of_an_earlier_version_are_read():
+    """0.2.0 had reasons and loads of today of single blends, as JSON keeps pairs."""
+    found, notes = Rules.from_stored({
+        "override_blends": ["soft", "hard"], "today_load_pct": [["soft", 12.0]],
+        "override_reason": [["soft", "a letter"], ["hard", "a call"]]})
+    assert found == Rules(override_blends=("soft", "hard"),
+                          override_reason="soft: a letter; hard: a call")
+    assert notes == ("loads of today of single blends were left out; give one for all",)
 
 
 def test_not_a_number_is_refused():
@@ -110,17 +63,17 @@ def test_not_a_number_is_refused():
 def test_the_rules_in_words_have_every_unit():
     usual = Rules().sentence
     assert Rules(throw_loss=1, ship_age_days=1).sentence.endswith(
-        "at most 1 point (of 10) of hot throw given up; frost of grade 2 or more at 1 day of age.")
+        "at most 1 of 10 points of hot throw given up; frost of grade 2 or more on day 1.")
     assert usual == (
         "at most 5 % of the pieces of new pots at sweat grade 2 or more under the harshest "
-        "storage tested, 95 % sure; at most 0.5 points (of 10) of hot throw given up; frost of "
+        "storage tested, 95 % sure; at most 0.5 of 10 points of hot throw given up; frost of "
         "grade 2 or more at the middle age seen."
     )
     told = Rules(risk=0.025, stress="rest", ship_age_days=30, override_blends=("soft",),
-                 override_reason="a letter", today_load_pct={"soft": 12}).sentence
-    for words in ("at most 2.5 %", "at room temperature", "at 30 days of age",
+                 override_reason="a letter", today_load_pct=12).sentence
+    for words in ("at most 2.5 %", "at room temperature", "more on day 30",
                   "set aside for soft (a letter)",
-                  "today's load is 12.0 % (1.92 oz/lb) of soft."):
+                  "today's load is 12.0 % (1.92 oz/lb)."):
         assert words in told
 
 

@@ -626,7 +626,7 @@ def test_the_rules_reach_the_choice():
         "report x --risk-pct 2 --confidence-pct 90 --limit-grade 1 --frost-limit-grade 3 "
         "--throw-loss 0.8 --throw-kind cold --stress heat --ship-age-days 30 "
         "--override-blend b1 --override-blend b2 --override-reason agreed --seed 3 "
-        "--today-load-pct b1=12 --today-load-pct b2=9.5"
+        "--today-load-pct 12"
     ).split()
     rules = read_rules(cli.parser().parse_args(words))
     assert (rules.risk, rules.confidence, rules.throw_loss) == (0.02, 0.9, 0.8)
@@ -634,23 +634,7 @@ def test_the_rules_reach_the_choice():
     assert (rules.stress, rules.ship_age_days) == ("heat", 30)
     assert rules.override_blends == ("b1", "b2")
     assert rules.override_reason == "agreed"
-    assert rules.today_load_pct == (("b1", 12.0), ("b2", 9.5))
-
-
-def test_a_reason_for_each_blend():
-    words = ["report", "x", "--override-blend", "b1", "--override-blend", "b2",
-             "--override-reason", "b1=a letter of 2 March", "--override-reason", "b2=a call"]
-    rules = read_rules(cli.parser().parse_args(words))
-    assert rules.reasons == {"b1": "a letter of 2 March", "b2": "a call"}
-    words[7] = "limit = 12"
-    with pytest.raises(CannotDo) as error:
-        read_rules(cli.parser().parse_args(words))
-    assert str(error.value) == (
-        "--override-reason 'limit = 12' is not understood; write one reason for all blends, or one "
-        "as BLEND=TEXT for each of b1, b2"
-    )
-    one = read_rules(cli.parser().parse_args(words[:8]))
-    assert one.override_reason == "limit = 12"
+    assert rules.today_load_pct == 12.0
 
 
 def test_the_rules_without_options_are_the_defaults():

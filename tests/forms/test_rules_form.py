@@ -159,48 +159,18 @@ def test_todays_load_is_for_every_blend(form):
     assert form.rules.today_load_pct is None
 
 
-def test_todays_loads_of_single_blends_stay_as_they_are(calls):
-    kept = Rules(today_load_pct={"soft": 12.5, "firm <60>": 9})
-    form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS, Picture)
-    assert form.fields["today_load_pct"].value == ""
-    form.fields["risk"].value = "7"
-    assert form.rules.today_load_pct == kept.today_load_pct
-    form.fields["today_load_pct"].value = "10"
-    assert form.rules.today_load_pct == 10.0
-
-
 def test_a_limit_is_set_aside_only_with_a_reason(form):
     assert list(form.set_aside) == ["soft", "firm <60>"]
     form.set_aside["soft"].click()
-    assert "Nothing is filled in, expected a text" in form._reasons["soft"].said.value
+    assert "Nothing is filled in, expected a text" in form.reason.said.value
     assert form.rules is None
-    form._reasons["soft"].value = "the wax maker agreed in a letter of 2 March"
+    form.reason.value = "the wax maker agreed in a letter of 2 March"
     assert form.rules.override_blends == ("soft",)
     assert form.rules.override_reason == "the wax maker agreed in a letter of 2 March"
     assert "aside-0" in form.browser.pressed
     assert form.set_aside["soft"].description.startswith("☑")
     form.set_aside["soft"].click()
     assert form.rules == Rules()
-
-
-def test_each_blend_has_a_reason_of_its_own(form):
-    shown = [field.layout.display for field in form._reasons.values()]
-    assert shown == ["none", "none"]
-    form.set_aside["soft"].click()
-    form._reasons["soft"].value = "a letter of 2 March"
-    form.set_aside["firm <60>"].click()
-    assert form.rules is None and form.keep.disabled
-    assert not form._reasons["soft"].said.value
-    assert "Nothing is filled in, expected a text" in form._reasons["firm <60>"].said.value
-    form._reasons["firm <60>"].value = "tested by the maker"
-    assert form.rules.reasons == {"soft": "a letter of 2 March",
-                                  "firm <60>": "tested by the maker"}
-    form.set_aside["soft"].click()
-    assert form._reasons["soft"].layout.display == "none"
-    assert form.rules == Rules(override_blends=("firm <60>",),
-                               override_reason="tested by the maker")
-    form.set_aside["soft"].click()
-    assert form.rules.reasons["soft"] == "a letter of 2 March", "what was typed comes back"
 
 
 def test_a_tap_keeps_the_rules_and_says_where(form, calls):
@@ -217,19 +187,10 @@ def test_what_cannot_be_kept_is_said(form, calls):
     assert "NOT SAVED. the disk is full" in form.message.value and form.kept is None
 
 
-@pytest.mark.parametrize("reason", [
-    "one letter for both", {"soft": "a letter", "firm <60>": "a call"}])
-def test_kept_reasons_come_back_into_the_fields(calls, reason):
-    kept = Rules(override_blends=("soft", "firm <60>"), override_reason=reason)
-    form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS, Picture)
-    assert form.rules == kept and form.message.value == ""
-    assert form._reasons["firm <60>"].value == kept.reasons["firm <60>"]
-
-
 def test_kept_rules_come_back_into_the_fields(calls):
     kept = Rules(risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_loss=0.8,
                  throw_kind="cold", stress="heat", ship_age_days=45, override_blends=("soft",),
-                 override_reason="a letter", today_load_pct={"soft": 12.5, "firm <60>": 9})
+                 override_reason="a letter", today_load_pct=12.5)
     form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS, Picture, ("rest", "heat"))
     assert form.rules == kept
     form.fields["risk"].value = "7"

@@ -16,6 +16,7 @@ import pytest
 from PIL import Image
 
 from scentlab.choosing.analysis import analyse, choices, what_if
+from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.headline import headline
 from scentlab.choosing.rests import find_rests
 from scentlab.choosing.rules import Rules
