@@ -187,8 +187,8 @@ def decider(analysis, brief=False):
     under them. It raises FitError for a blend that was not fitted.
 
     Throw of the other kind is fitted when it is first asked for, and remembered; all else is taken
-    from the analysis, so the pick is that of :func:`analyse`. ``brief`` leaves out the trade-off
-    and what would change the pick.
+    from the analysis, so the pick is that of :func:`analyse`. ``brief`` leaves out the
+    measures of the trade-off.
     """
     fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 

@@ -15,7 +15,7 @@ from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
-from scentlab.units import OUNCES_PER_POUND, percent_of_wax, say_points, shown
+from scentlab.units import OUNCES_PER_POUND, percent_of_wax, shown
 
 TELLING = 0.5
 # Above this k-hat the weights without a pot have no finite variance (Vehtari et al. 2024), so that
@@ -43,40 +43,16 @@ class Diagnosis(Result):
 
     @property
     def sentence(self):
-        return " ".join([self.sweat.sentence, self._moved(), *self._appearing()])
-
-    def _moved(self):
-        table = self.table[self.table["change_pct"].notna()]
-        if table.empty:
-            return "No highest safe load could be compared without one of its pots."
-        told = table[table["change_pct"].abs() > ERRORS * table["error_pct"]]
-        if told.empty:
-            within = ERRORS * table["error_pct"].max()
-            return (
-                "Leaving out one pot moves no highest safe load by more than the chance of "
-                f"the draws, {say_points(within)}."
-            )
-        worst = told.loc[told["change_pct"].abs().idxmax()]
-        return (
-            f"Leaving out one pot moves a highest safe load by at most {say_change(worst)} "
-            f"{CHANGE_UNIT[shown().weight]}, for {worst['blend']} without pot {worst['pot']}."
-        )
-
-    def _appearing(self):
-        """Blends for which a load qualifies only without one of their pots."""
-        table = self.table
-        rows = table[table["ceiling_load_pct"].notna() & table["change_pct"].isna()]
-        return [
-            f"A load qualifies for {r.blend} only without pot {r.pot}." for r in rows.itertuples()
-        ]
+        pots = ", ".join(self.table.loc[self.table["hangs"], "pot"])
+        said = f"hangs on pot {pots}" if pots else "is known to hang on one pot"
+        return f"{self.sweat.sentence} {'A' if pots else 'No'} highest safe load {said}."
 
 
-def say_change(row, sign=""):
+def say_change(row):
     """A change of a ceiling with twice its Monte Carlo error."""
-    change = row["change_pct"] if sign else abs(row["change_pct"])
     factor, digits = (OUNCES_PER_POUND / 100.0, 2) if shown().weight == "oz" else (1.0, 1)
     # Rounded first, and without the sign of a zero.
-    said = f"{round(factor * change, digits) + 0.0:{sign}.{digits}f}"
+    said = f"{round(factor * row['change_pct'], digits) + 0.0:+.{digits}f}"
     error = max(factor * ERRORS * row["error_pct"], 10.0**-digits)
     return f"{said} (give or take {error:.{digits}f})"
 

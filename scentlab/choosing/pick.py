@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.ceiling import NONE, at_sale, find_ceiling
-from scentlab.choosing.enough import enough_throw, enough_words, say_points
+from scentlab.choosing.enough import enough_throw, enough_words
 from scentlab.choosing.finish import compare_finish
 from scentlab.choosing.headline import CEILING, REGULATORY, WAX_LIMIT, headline
 from scentlab.choosing.measures import Evidence, measure, scored, tested, trade_off
 from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
 from scentlab.choosing.rests import Rests, find_rests
-from scentlab.choosing.rules import LEAST_LOSS, MOST_LOSS, THROW_WORDS, Rules
+from scentlab.choosing.rules import THROW_WORDS, Rules
 from scentlab.choosing.saving import LEFT_OUT
 from scentlab.choosing.waits import what_to_test
 from scentlab.fitting.throw import throw_draws
@@ -53,7 +53,6 @@ class Pick(Result):
         without a pick has load_pct missing and the reason why.
     tradeoff : DataFrame of the same measures at every load tested.
     sentences : dict of a few short sentences per blend.
-    changes : DataFrame, the load of each blend had one rule been another: change, blend, load_pct.
     rules : dict of the rules.
     orders : DataFrame, order of the blends by throw and its chance, over all blends at once.
     rests : Rests, what the answer rests on. throw_least : the smallest
@@ -63,7 +62,6 @@ class Pick(Result):
     table: pd.DataFrame
     tradeoff: pd.DataFrame
     sentences: dict
-    changes: pd.DataFrame
     rules: dict
     rests: Rests
     notes: tuple = ()
@@ -93,7 +91,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
 
     The load is the lowest that lies, with a chance of 80 %, no more than ``rules.throw_loss``
     points below the best throw under the ceiling and the limits: a rule of non-inferiority.
-    ``brief`` leaves out ``changes`` and the measures of ``tradeoff``, which are most work.
+    ``brief`` leaves out the measures of ``tradeoff``, which are most work.
     """
     rules = rules or Rules()
     _need_blends(evidence, rules)
@@ -113,7 +111,6 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
     return Pick(
         table=table, sentences=sentences, rules=asdict(rules),
         tradeoff=tested(evidence, ceiling) if brief else trade_off(evidence, rules, ceiling),
-        changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling),
         notes=(*_notes(evidence, rules, table), *filter(None, (
             words for blend in evidence.sweat.blends for words in (
                 compare_finish(evidence.series, rules, blend, ceiling.stress),
@@ -212,27 +209,6 @@ def _steps(bottom, top):
     """The loads to choose from: whole steps from the lowest that was weighed, and the top."""
     first = np.ceil(bottom / STEP - 1e-9) * STEP
     return np.unique(np.round([*np.arange(first, top - STEP / 10, STEP), top], 6))
-
-
-def _changes(evidence, rules, ceiling):
-    """The chosen load of each blend had one rule been another; ``ceiling`` is under ``rules``."""
-    risk, loss = rules.risk, rules.throw_loss
-    others = {
-        **{f"risk {say_rule(other)} instead of {say_rule(risk)}": {"risk": other}
-           for other in (min(2 * risk, 0.5), max(risk / 2, 0.001))},
-        "80 % sure": {"confidence": 0.80}, "99 % sure": {"confidence": 0.99},
-        **{f"{say_points(other)} of throw given up": {"throw_loss": float(other)}
-           for other in np.clip([loss / 2, 2 * loss], LEAST_LOSS, MOST_LOSS)},
-    }
-    rows = []
-    for words, change in others.items():
-        other = replace(rules, **change)
-        if other == rules:
-            continue
-        limit = ceiling if "throw_loss" in change else find_ceiling(evidence.sweat, other)
-        rows += [(words, choice["blend"], choice["load_pct"])
-                 for choice in chosen_loads(evidence, other, limit)]
-    return pd.DataFrame(rows, columns=["change", "blend", "load_pct"])
 
 
 def _notes(evidence, rules, table):

@@ -61,7 +61,6 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         sliders=[_slider(other[c], now) for c, now in
                  (("risk", analysis.rules.risk), ("confidence", analysis.rules.confidence))],
         ceilings=tables.ceiling_table(ceiling),
-        changes=tables.change_table(_in_order(pick.changes, names)),
         blends=[{"name": b, "seen": tables.counts_table(analysis, b),
                  "table": tables.tradeoff_table(analysis, b),
                  "sentence": pick.sentences.get(b, ""),
@@ -69,7 +68,6 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         further=figures.further_figures(analysis), warmed=_warmed(analysis.longevity, names),
         fits=list(_fit_sections(analysis)), checked=found,
         check=figures.check_figure(found.sweat), pots=tables.pot_table(found, names),
-        without=answers.without_pots(found, ceiling, names),
         sensitivity=tables.sensitivity_table(analysis.sensitivity),
         tested=list(answers.tested_facts(series)), how=list(answers.method_sentences(series)),
         limits=[(b, answers.regulatory_limit(series.blends, b)) for b in names],

@@ -6,7 +6,6 @@ The same words are in the report, in the terminal and in the supplier's summary.
 import re
 
 import numpy as np
-import pandas as pd
 
 from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
 from scentlab.choosing.ranking import order_words
@@ -23,12 +22,10 @@ from scentlab.units import (
     in_maker_units,
     load_from_content,
     say_load_oz,
-    say_points,
 )
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
-    Loads,
     count,
     is_missing,
     say_both,
@@ -37,38 +34,21 @@ from scentlab.words import (
     say_range,
 )
 
-_BOTH = re.compile(r"([\d.]+ (?:%|oz/lb)) \(([\d.]+ (?:%|oz/lb))\)")  # of say_load_oz
 SAME_PCT = 0.1  # points of load within which a load was poured itself
 
 
 def ranking_words(analysis):
-    """The rule by which the blends are ranked, and what it could not weigh; "" for one blend."""
+    """What the blends are ranked by, and what of it is not known; "" for one blend."""
     picked = _picked(analysis)
     if len(picked) < 2:
         return ""
-    frost, cost = (picked[c].notna().any() for c in ("frost_risk", "cost_per_piece"))
-    ties = ", then ".join(["less frost"] * bool(frost) + ["lower cost"] * bool(cost))
-    if picked["throw"].notna().any():
-        rule = f"Strongest {THROW_WORDS[analysis.rules.throw_kind]} throw first"
-        rule += f"; ties go to {ties}" if ties else ""
-    else:
-        rule = f"Ranked by {ties}" if ties else "In no order: nothing sets the blends apart"
-    return f"{rule}.{_not_weighed(analysis, picked, frost, cost)}"
-
-
-def _not_weighed(analysis, picked, frost, cost):
-    """What the ranking leaves out, with the reason, as sentences that follow the rule."""
-    no_frost = "there is no fit of it" if analysis.frost is None else (
-        "not known at that age and load")
-    words = "; ".join(said for is_there, said in (
-        (picked["throw"].notna().any(), "throw (there is no fit of it)"),
-        (frost, f"frost ({no_frost})"), (cost, "cost (prices are missing or not shared)"),
-    ) if not is_there)
-    said = f" Not weighed: {words}." if words else ""
-    if cost and picked["cost_per_piece"].isna().any():
-        without = picked.loc[picked["cost_per_piece"].isna(), "blend"]
-        said += f" Without a known cost, and so after the others: {', '.join(without)}."
-    return said
+    by = {"throw": f"strongest {THROW_WORDS[analysis.rules.throw_kind]} throw",
+          "frost_risk": "less frost", "cost_per_piece": "lower cost"}
+    first, *ties = [words for column, words in by.items() if picked[column].notna().any()] or [
+        "nothing that is known"]
+    unknown = ", ".join(c.split("_")[0] for c in by if picked[c].isna().any())
+    return (f"Ranked by {first}{'; ties by ' * bool(ties)}{', then '.join(ties)}."
+            + f" Not known of every blend: {unknown}." * bool(unknown))
 
 
 def ranked_words(analysis):
@@ -126,7 +106,7 @@ def _facts(analysis, best, without):
     state, safe = analysis.ceiling.of(blend)["state"], best["ceiling_load_pct"]
     yield "Highest safe load", (
         "at least " if state in (OPEN_ABOVE, DRY) else "", say_loads(safe, sold=True),
-        *_in_turn(_without_a_pot(without, blend, safe)),
+        _lowest_without(without, blend, safe),
         f": {say_rule(rules.confidence)} sure at most {say_rule(rules.risk)} of new pieces "
         f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}"
         f"{by_day(analysis.sweat, rules)}",
@@ -146,7 +126,7 @@ def _facts(analysis, best, without):
         why = best["reason"].split(". ")[0].replace(f" of {throw} throw", "")
         why = why.removeprefix("Going on to ")
         yield f"{throw.capitalize()} throw", (
-            f"{say_number(best['throw'], 1)} of 10 (90 %: {limits}). ", *_in_turn(f"{why}."))
+            f"{say_number(best['throw'], 1)} of 10 (90 %: {limits}). {why}.",)
     if rules.today_load_pct is not None:
         words = saving_words(best["saving_per_1000"], rules.today_load_pct, series.currency)
         yield "Cost of wax and fragrance", (f"{capital(words)}.",)
@@ -164,19 +144,14 @@ def _without_load(analysis):
             for blend in analysis.series.blends["blend"] if blend not in given]
 
 
-def _without_a_pot(without, blend, safe):
-    """The lowest of the highest safe loads without one of the pots, where it is lower."""
-    lowest = _lowest_without(without, blend, safe)
-    return lowest and f", {lowest} without one pot"
-
-
 def _lowest_without(without, blend, safe):
+    """The lowest of the highest safe loads without one of the pots, where it is lower."""
     if without is None or is_missing(safe) or (without["blend"] == blend).sum() < 2:
         return ""
     lowest = without.loc[without["blend"] == blend, "ceiling_load_pct"].fillna(0).min()
     if say_load_oz(min(lowest, safe), sold=True) == say_load_oz(safe, sold=True):
         return ""
-    return say_load_oz(lowest, sold=True) if lowest else "none"
+    return f", {say_load_oz(lowest, sold=True) if lowest else 'none'} without one pot"
 
 
 def _kept_otherwise(analysis, blend, safe):
@@ -191,18 +166,6 @@ def _kept_otherwise(analysis, blend, safe):
     worst = sweat.groupby("code")["grade"].max()
     return (f"; {kept}: {(worst >= analysis.rules.limit_grade).sum()} of {len(worst)} "
             "up to it")
-
-
-def _in_turn(text):
-    """A text in parts, its loads in the maker's unit alone, which a page shows in turn with oz/lb.
-    """
-    parts = _BOTH.split(text)
-    yield parts[0]
-    for first, other, rest in zip(parts[1::3], parts[2::3], parts[3::3], strict=True):
-        said = Loads(first)
-        said.wax, said.oz = sorted((first, other), key=lambda words: "oz" in words)
-        yield said
-        yield rest
 
 
 def _limit_words(series, best):
@@ -271,15 +234,6 @@ def heat_words(fit):
     return ""
 
 
-def without_pots(diagnosis, ceiling, blends):
-    """The lowest of the highest safe loads of each blend without one of its pots where it is lower,
-    in a sentence; empty where there is none."""
-    lowest = ((b, _lowest_without(diagnosis.table, b, ceiling.of(b)["ceiling_load_pct"]))
-              for b in blends)
-    said = "; ".join(f"{blend} {load}" for blend, load in lowest if load)
-    return said and f"Without one of its pots the highest safe load can be as low as: {said}."
-
-
 def regulatory_limit(blends, blend):
     """The fragrance's limit in both bases; a dash when none is known."""
     legal = _regulatory_load(blends, blend)
@@ -315,17 +269,6 @@ def storage_words(analysis):
 # ---- how it was done ---------------------------------------------------------------------------
 
 
-def difference_sentence(pours):
-    """How far the weighed loads lie from the planned ones, in a sentence."""
-    gap = (pours["load_pct"] - pd.to_numeric(pours["planned_load_pct"])).dropna()
-    if gap.empty:
-        return "No planned loads are on record, so poured and planned cannot be compared."
-    worst = gap.abs().idxmax()
-    return (f"Planned and weighed in {count(len(gap), 'test batch')}: weighed minus planned is "
-            f"{say_points(gap.mean(), 2, '+')} on average. The farthest is "
-            f"{pours.at[worst, 'pour']} with {say_points(gap[worst], 2, '+', alone=True)}.")
-
-
 def tested_facts(series):
     """What was tested, as pairs of name and words: materials with their lots and limits."""
     about = (series.plan or {}).get("fragrance") or {}
@@ -354,7 +297,6 @@ def method_sentences(series):
         f"{say_both(loads.min())} to {say_both(loads.max())}. "
         f"{count(sweat['code'].nunique(), 'piece')} inspected for sweat by blind code."
     )
-    yield difference_sentence(pours)
     recorded = [recorded_words(pours, column) for column in WARMTH]
     recorded.append(_span(sweat["age_days"], "pieces inspected at an age of {} days"))
     words = ", ".join(filter(None, recorded))

@@ -261,7 +261,7 @@ def pot_table(diagnosis, blends):
                           kind="stable"),
         ("*Pot left out", "pot"), ("*Blend", "blend"),
         own_load("Highest safe load without it", "ceiling_load_pct", 1, down=True),
-        ("Change", lambda r: MISSING if is_missing(r["change_pct"]) else say_change(r, "+")),
+        ("Change", lambda r: MISSING if is_missing(r["change_pct"]) else say_change(r)),
     )
 
 
@@ -385,14 +385,6 @@ def sensitivity_table(found):
     return view("The answer under other assumptions", names, ("*If", words), *(
         (f"{b}: highest safe / recommended load, {_load_unit()}", partial(loads, blend=b))
         for b in blends))
-
-
-def change_table(changes):
-    wide = changes.pivot(index="change", columns="blend", values="load_pct")
-    rows = [{**wide.loc[change], None: change} for change in changes["change"].unique()]
-    return view(
-        "What would change the recommended loads", rows, ("*Had the rule been", lambda r: r[None]),
-        *(own_load(b, b, 1, down=True) for b in changes["blend"].unique()))
 
 
 def lives_table(fit):

@@ -10,9 +10,7 @@ from scentlab.choosing.analysis import what_if
 from scentlab.choosing.pick import choose_load
 from scentlab.choosing.rules import Rules
 from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words
-from scentlab.results import FitError
 from scentlab.sharing.redaction import Choices, redacted_rules
-from scentlab.simulate import small_series
 from scentlab.words.tables import pick_table, tradeoff_table
 
 PRICES = {"wax_price_per_kg": 10.0, "fragrance_price_per_kg": 60.0}

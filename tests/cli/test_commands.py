@@ -20,7 +20,7 @@ from scentlab import cli, lab, workshop
 from scentlab.amounts import keep_units, units_here
 from scentlab.choosing.analysis import analyse
 from scentlab.cli import frame
-from scentlab.cli.frame import STORE_NAME, CannotDo, program, working
+from scentlab.cli.frame import STORE_NAME, program, working
 from scentlab.cli.rules import read_rules
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import FILE_NAME, Store

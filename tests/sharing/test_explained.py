@@ -14,7 +14,6 @@ from scentlab.choosing.rules import Rules
 from scentlab.results import FitError
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.pictures import plot
-from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.words.answers import pick_notes, ranking_words
 
@@ -86,7 +85,7 @@ def test_throw_that_nobody_scored_is_still_said_to_be_unscored(series):
 
 def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html):
     rule = ranking_words(analysis)
-    assert rule == "Strongest hot throw first; ties go to less frost, then lower cost."
+    assert rule == "Ranked by strongest hot throw; ties by less frost, then lower cost."
     first = words_of(html)
     first = first[: first.index("What the answer rests on")]
     said = order_words(analysis.pick)
@@ -96,18 +95,12 @@ def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html
     assert first.index("Ranking: ") < first.index(rule)
 
 
-@pytest.mark.usefixtures("quick")
-def test_what_is_not_weighed_is_said(analysis, of_one_load):
-    hidden = prepare_package(analysis, Choices(hide_costs=True)).analysis
-    assert ranking_words(hidden).endswith("Not weighed: cost (prices are missing or not shared).")
-    assert "lower cost" not in ranking_words(hidden)
-    assert ranking_words(of_one_load) == (
-        "Ranked by less frost, then lower cost. Not weighed: throw (there is no fit of it)."
-    )
+def test_what_is_not_known_of_every_blend_is_said(analysis, of_one_load):
     table = analysis.pick.table.assign(cost_per_piece=[np.nan, 0.3, 0.2])
     one = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, table=table))
-    name = table["blend"].iloc[0]
-    assert ranking_words(one).endswith(f"Without a known cost, and so after the others: {name}.")
+    assert ranking_words(one).endswith("then lower cost. Not known of every blend: cost.")
+    assert ranking_words(of_one_load) == (
+        "Ranked by less frost; ties by lower cost. Not known of every blend: throw.")
 
 
 def test_a_single_pick_needs_no_rule(analysis):

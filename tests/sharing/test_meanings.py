@@ -12,9 +12,8 @@ import pytest
 from scentlab.fitting import throw_life, throw_model
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.curves import SHAPES, scaled
-from scentlab.units import Shown, showing
 from scentlab.words.rows import SHAPE_WORDS, meanings
-from scentlab.words.tables import change_table, fit_table, shape_table
+from scentlab.words.tables import fit_table, shape_table
 
 
 def _fits(analysis):
@@ -120,10 +119,3 @@ def test_the_report_says_what_the_rows_of_each_fit_mean(analysis, html):
             assert f"{name} {words}" in plain
     assert meanings(analysis.ceiling) == []
 
-
-def test_a_blend_may_be_called_as_a_column_is():
-    changes = pd.DataFrame({"change": ["risk 10 %"], "blend": ["change"], "load_pct": [8.0]})
-    assert list(map(list, change_table(changes).rows)) == [["risk 10 %", "8.0"]]
-    with showing(Shown("oz")):  # 8 g to 100 g of wax are 1.28 oz to the pound of 16 oz
-        shown = change_table(changes)
-    assert (shown.headings[1], shown.rows[0][1]) == ("change, oz/lb", "1.28")

@@ -16,7 +16,6 @@ import pytest
 from PIL import Image
 
 from scentlab.choosing.analysis import analyse, choices, what_if
-from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.headline import headline
 from scentlab.choosing.rests import find_rests
 from scentlab.choosing.rules import Rules
@@ -108,8 +107,8 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
         "temperature: 0 of ",
         f"maximum {say_load_oz(best['limit_load_pct'])} for creamy wax; recommended unknown",
         f"{best['throw']:.1f} of 10 (90 %: {best['throw_lower']:.1f} to ",
-        f"). {say_percent_of_wax(best['ceiling_load_pct'], sold=True)} adds less than "
-        "half a point (chance ",
+        f"). {say_load_oz(best['ceiling_load_pct'], sold=True)} adds less than half a "
+        "point (chance ",
         "creamy wax C-41; firm wax F-03; fragrance 77.",
         "Not tested this load, after day 7, other lots, cold throw, a second grader.",
         "Hot wax burns", "No safety assessment",
@@ -139,7 +138,7 @@ def test_one_pot_and_room_temperature_are_said_where_they_matter(analysis, diagn
     kept = sweat[(sweat["blend"] == blend) & (sweat["stress"] == "rest")
                  & (sweat["load_pct"] <= safe)]
     text = said(analysis, table)
-    assert ", 8.7 % without one pot: 95 %" in text
+    assert ", 8.7 % (1.4 oz/lb) without one pot: 95 %" in text
     assert text.endswith(f"; room temperature: 0 of {kept['code'].nunique()} up to it")
     wet = sweat["code"].isin(list(kept["code"])[:2])
     series = dataclasses.replace(analysis.series, grades=sweat.assign(
@@ -154,25 +153,6 @@ def test_one_pot_and_room_temperature_are_said_where_they_matter(analysis, diagn
                    & (sweat["load_pct"] <= safe)]["code"].nunique()
     text = said(dataclasses.replace(analysis, ceiling=rest), table)
     assert "; room" not in text and text.endswith(f"; heat-cycled: 0 of {heated} up to it")
-
-
-def test_below_the_table_stand_the_blends_that_one_pot_alone_holds_up(analysis):
-    """Not one whose highest safe load rises without a pot, nor one that has none."""
-    names = list(analysis.pick.table["blend"])
-    safe = [analysis.ceiling.of(blend)["ceiling_load_pct"] for blend in names]
-
-    def said(*lower, ceiling=analysis.ceiling):
-        table = pd.DataFrame([(b, load) for b, *loads in zip(names, lower, safe, strict=True)
-                              for load in loads], columns=["blend", "ceiling_load_pct"])
-        return answers.without_pots(SimpleNamespace(table=table), ceiling, names)
-
-    words = "Without one of its pots the highest safe load can be as low as: "
-    assert said(safe[0] + 0.4, 6.4712, float("nan")) == (
-        f"{words}{names[1]} 6.4 % (1.02 oz/lb); {names[2]} none.")
-    table = analysis.ceiling.table
-    ceiling = dataclasses.replace(analysis.ceiling, table=table.assign(
-        ceiling_load_pct=table["ceiling_load_pct"].mask(table["blend"] == names[1])))
-    assert said(safe[0] + 0.4, 6.4712, safe[2], ceiling=ceiling) == ""
 
 
 def test_the_sentence_tells_no_smaller_chance_than_the_draws_can(analysis):
@@ -798,8 +778,6 @@ def test_a_load_has_the_same_ounces_in_the_tables_of_what_was_weighed_and_seen(a
         for shown in (tradeoff_table(analysis, "soft"), counts_table(analysis, "soft")):
             assert shown.headings[0] == "Load, oz/lb"
             assert {end for row in shown.rows for end in row[0].split(" to ")} <= weighed
-        assert re.search(r"planned is [+-][\d.]+ oz/lb on average\. The farthest is \S+ with "
-                         r"[+-][\d.]+\.$", answers.difference_sentence(analysis.series.pours))
 
 
 @pytest.mark.usefixtures("quick")
