@@ -38,31 +38,18 @@ def need(good, words, error=SharingError):
 
 
 class UndecidedError(SharingError):
-    """Words that may give a hidden name away; ``undecided`` lists them."""
+    """Words that may give a hidden name away; ``undecided`` lists them. ``finds`` are the word, where
+    it stands, and what it holds."""
 
-    def __init__(self, finds):
-        self.undecided = tuple(dict.fromkeys(hit.shown for hit, _ in finds))
-        places = gathered(((hit.word, hit.shown), place) for hit, place in finds)
-        lines = [f"  {shown!r} in {', '.join(dict.fromkeys(where))} holds {word!r}"
-                 for (word, shown), where in places.items()]
+    def __init__(self, finds, why="these words may give away what is to stay hidden"):
+        places = gathered((found[::2], found[1]) for found in finds)
+        self.undecided = tuple(dict.fromkeys(shown for shown, _ in places))
+        lines = [f"  {shown!r} in {', '.join(dict.fromkeys(where))} {holds}".rstrip()
+                 for (shown, holds), where in places.items()]
         super().__init__("\n".join([
-            "these words may give away what is to stay hidden. Of each say that it may stay "
-            "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap "
-            "it); a blend, wax, pour or file that gives it away needs another name:", *lines,
-        ]))
-
-
-class UnnamedError(UndecidedError):
-    """A fragrance to hide whose name is not on record; ``undecided`` lists what may hold it."""
-
-    def __init__(self, texts):
-        places = gathered((text, place) for place, text in texts)
-        self.undecided = tuple(places)
-        lines = [f"  {text!r}: {', '.join(dict.fromkeys(where))}" for text, where in places.items()]
-        SharingError.__init__(self, "\n".join([
-            "the name of the fragrance is not on record, so nothing finds it in what leaves. Give "
-            "it (--also-hide NAME); or say of each of these that it may stay (--may-stay TEXT, or "
-            "tap it in the form) or hide it too:", *lines,
+            f"{why}. Of each say that it may stay (--may-stay WORD, or tap it in the form) or hide "
+            "it too (--also-hide WORD, or tap it); a blend, wax, pour or file that gives it away "
+            "needs another name:", *lines,
         ]))
 
 
@@ -70,6 +57,10 @@ class Hit(NamedTuple):
     word: str
     shown: str
     whole: bool
+
+    def found_in(self, place):
+        """As :class:`UndecidedError` lists it."""
+        return self.shown, place, f"holds {self.word!r}"
 
 
 @dataclass(frozen=True)
@@ -122,7 +113,7 @@ class Guard:
 
     def refuse(self, texts):
         """Raise UndecidedError when one of some (place, text) holds what is to stay hidden."""
-        finds = [(hit, place) for place, text in texts for hit in self.hits(text)]
+        finds = [hit.found_in(place) for place, text in texts for hit in self.hits(text)]
         if finds:
             raise UndecidedError(finds)
 

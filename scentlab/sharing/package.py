@@ -122,7 +122,7 @@ def prepare_package(
                      seed=analysis.seed, draws=analysis.draws)
     notices = held.notices + _changed_pick(analysis, shared)
     files = _files(shared, notices, photos, batch_of)
-    finds = [(hit, name) for name, data in files.items()
+    finds = [hit.found_in(name) for name, data in files.items()
              for hit in held.guard.told_by(f"{name}\n{readings(data)}")]
     if finds:
         raise UndecidedError(finds)

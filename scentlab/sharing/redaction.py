@@ -13,7 +13,7 @@ import string
 import pandas as pd
 
 from scentlab.series import HIDDEN_FRAGRANCE, plan_without
-from scentlab.sharing.guard import SIGN, STAND_IN, TELLING, Guard, UnnamedError, holds, need
+from scentlab.sharing.guard import SIGN, STAND_IN, TELLING, Guard, UndecidedError, holds, need
 from scentlab.text import alike, spelling
 
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
@@ -127,7 +127,9 @@ def _refuse_unnamed(series, choices):
     known = {alike(text) for _, text in texts}
     decided = {alike(word) for word in (*choices.may_stay, *choices.also_hide)}
     if {alike(word) for word in choices.also_hide} <= known and known - decided:
-        raise UnnamedError([(place, t) for place, t in texts if alike(t) not in decided])
+        raise UndecidedError([(t, place, "") for place, t in texts if alike(t) not in decided],
+                             "the name of the fragrance is not on record, so nothing finds it in "
+                             "what leaves: give it (--also-hide NAME), or decide on every text")
 
 
 def redacted_rules(rules, choices):
