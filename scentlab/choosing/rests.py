@@ -20,9 +20,7 @@ from scentlab.series import HIDDEN_FRAGRANCE, heat_words, rule_of, stress_words
 from scentlab.text import capital, count_of, gathered
 from scentlab.units import (
     say_load_oz,
-    say_one_temperature,
     say_points,
-    say_temperature,
     say_weighed,
 )
 
@@ -174,15 +172,12 @@ def _gathered(rows):
 
 def _ungraded(pieces, blend):
     """The planned sweat pieces of what is poured that nobody has graded."""
-    left = list(pieces.loc[(pieces["blend"] == blend) & ~pieces["graded"], "stress"] == "heat")
-    if not left:
+    left = pieces[(pieces["blend"] == blend) & ~pieces["graded"]]
+    if left.empty:
         return []
-    kept = "planned heat-cycled piece" if all(left) else "planned piece"
-    of_them = f", {sum(left)} of them heat-cycled," if any(left) and not all(left) else ""
-    words = f"{count_of(len(left), kept)}{of_them}"
-    verb = "is" if len(left) == 1 else "are"
-    return [(UNGRADED, words.rstrip(","),
-             f"{words} {verb} not graded yet, so the answer may change", -2)]
+    heated = int((left["stress"] == "heat").sum())
+    words = count_of(len(left), "planned piece") + f" ({heated} heat-cycled)" * bool(heated)
+    return [(UNGRADED, words, f"{words} not graded yet, so the answer may change", -2)]
 
 
 def _storage(own, stress, plan, rules, harshest):
@@ -232,45 +227,34 @@ def _heat(own, stress, series):
         return []
     if series.heats.empty:
         return [("heat reached", "not recorded", "", 9)]
-    runs = [heat_words(row) for row in series.heats.to_dict("records")]
-    short = list(_short_of(series.heats, rule_of(series.plan, "heat_cycle")))
-    warning = f"heat cycle {', '.join(short)}" if short else ""
-    return [("heat reached", "; ".join(dict.fromkeys(runs)), warning, 0)]
+    runs = "; ".join(dict.fromkeys(map(heat_words, series.heats.to_dict("records"))))
+    other = _unlike(series.heats, rule_of(series.plan, "heat_cycle"))
+    return [("heat reached", runs, f"heat cycle not as planned: {runs}" if other else "", 0)]
 
 
-def _short_of(heats, planned):
-    """What the heat cycles as reached lack of the planned one."""
-    if not planned:
-        return
-    low, high, goal = float(heats["low_c"].min()), float(heats["high_c"].max()), planned["temp_c"]
-    for off, how, seen in ((goal - low, "cold", low), (high - goal, "hot", high)):
-        if off > HEAT_OFF_C:
-            planned_at = say_temperature(goal).partition(" (")[0]  # as the cycle is said elsewhere
-            yield f"as {how} as {say_one_temperature(seen)}, planned {planned_at}"
-    hours, wanted = (heats["hours"] * heats["cycles"]).min(), planned["hours"] * planned["cycles"]
-    if hours < 0.9 * wanted:
-        yield f"{hours:g} h of {wanted:g} h warm"
+def _unlike(heats, planned):
+    """Whether heat cycles as reached were colder, hotter or shorter than planned."""
+    return planned and (
+        planned["temp_c"] - heats["low_c"].min() > HEAT_OFF_C
+        or heats["high_c"].max() - planned["temp_c"] > HEAT_OFF_C
+        or (heats["hours"] * heats["cycles"]).min() < 0.9 * planned["hours"] * planned["cycles"])
 
 
 def _age(own, stress, rules, load):
     if stress not in set(own["stress"]):  # which the row of the storage warns of
         return "seen up to", "none", "", 1
-    days = _watched(own, stress, rules, load)
-    last, seen = days.max(), _until(days)
+    last = _watched(own, stress, rules, load).max()
+    seen, low = _until(last), last.min()
     if not seen:
         return "seen up to", "age not recorded", "age at inspection not recorded", 1
-    blank = _no_age(own, stress)
-    for needed, sold in ((rules.ship_age_days, ", sold at day {:g}"), (LONG_DAYS, "")):
-        late = last[last < needed] if needed is not None else last[:0]
-        if len(late):
-            low, high = late.min(), late.max()
-            on = "up to days" if low < high else "on day" if (days.min() == high).all() else (
-                "up to day")
-            of = "" if len(late) == len(last) else f"{len(late)} of {len(last)} pieces "
-            ends = f"{low:g} to {high:g}" if low < high else f"{high:g}"
-            said = f"{of}looked at {on} {ends} only{sold.format(needed)}"
-            return "seen up to", seen, "; ".join(filter(None, (blank, said))), 1
-    return "seen up to", seen, blank, 1
+    who = "some pieces " * bool(low < last.max())
+    sold = rules.ship_age_days
+    late = ""
+    if sold is not None and low < sold:
+        late = f"{who}looked at up to day {low:g} only, sold at day {sold:g}"
+    elif low < LONG_DAYS:
+        late = f"{who}looked at up to day {low:g} only"
+    return "seen up to", seen, "; ".join(filter(None, (_no_age(own, stress), late))), 1
 
 
 def _no_age(own, stress):
@@ -286,7 +270,7 @@ def seen_until(series, blend, stress, rules, load):
     """The day up to which the pieces of a blend and stress were looked at that an answer at a load
     rests on, in words: "day 7 (2 of 4 pieces: up to day 28)"; empty where no age is on record."""
     looks = with_stress(series.sweat())
-    return _until(_watched(looks[looks["blend"] == blend], stress, rules, load))
+    return _until(_watched(looks[looks["blend"] == blend], stress, rules, load).max())
 
 
 def _watched(own, stress, rules, load):
@@ -300,21 +284,11 @@ def _watched(own, stress, rules, load):
     return pd.to_numeric(own["age_days"]).groupby(own["code"])
 
 
-def _until(days):
-    """The last look at the pieces, the earliest first: what was looked at later, or on which days.
-    """
-    last, more = days.max(), []
+def _until(last):
+    """The last look at each piece: the earliest of them, and how many were looked at later."""
     low, high = last.min(), last.max()
-    if pd.isna(low):
-        return ""
-    every = sorted(days.obj.dropna().unique())
-    if low < high:
-        more.append(f"{(last == high).sum()} of {len(last)} pieces: up to day {high:g}")
-    elif 1 < len(every) <= 5:
-        more.append(f"days {', '.join(f'{age:g}' for age in every)}")
-    if last.isna().any():
-        more.append(f"of {count_of(last.isna().sum(), 'piece')} not recorded")
-    return f"day {low:g}" + (f" ({'; '.join(more)})" if more else "")
+    later = f" ({(last == high).sum()} of {len(last)} pieces: up to day {high:g})"
+    return "" if pd.isna(low) else f"day {low:g}" + later * bool(low < high)
 
 
 def _pots(own, stress):
@@ -371,18 +345,14 @@ def _pairs(own):
 
 
 def _off_plan(pours, blend):
-    own = pours[pours["blend"] == blend]
-    gap = own["load_pct"] - pd.to_numeric(own["planned_load_pct"])
-    far = own[gap.abs() >= FAR_PCT]
-    if gap.dropna().empty:
+    own = pours[pours["blend"] == blend].astype({"load_pct": float, "planned_load_pct": float})
+    gap = (own["load_pct"] - own["planned_load_pct"]).abs()
+    if gap.isna().all():
         return "off the plan", "no planned loads on record", "", 3
-    if far.empty:
-        return "off the plan", "none", "", 3
-    worst = gap[far.index].abs().idxmax()
-    first = (f"test batch {own.at[worst, 'pour']} holds {say_load_oz(own.at[worst, 'load_pct'])}, "
-             f"not the planned {say_load_oz(own.at[worst, 'planned_load_pct'])}")
-    more = {1: "", 2: "; 1 more differs"}.get(len(far), f"; {len(far) - 1} more differ")
-    return "off the plan", ", ".join(far["pour"].astype(str)), first + more, 3
+    far = [f"{r.pour} holds {say_load_oz(r.load_pct)}, planned {say_load_oz(r.planned_load_pct)}"
+           for r in own[gap >= FAR_PCT].itertuples()]
+    warning = f"{count_of(len(far), 'test batch')} weighed off the planned load" if far else ""
+    return "off the plan", "; ".join(far) or "none", warning, 3
 
 
 def _odd(odd_pots, blend):

@@ -38,8 +38,8 @@ def need(good, words, error=SharingError):
 
 
 class UndecidedError(SharingError):
-    """Words that may give a hidden name away; ``undecided`` lists them. ``finds`` are the word, where
-    it stands, and what it holds."""
+    """Words that may give a hidden name away; ``undecided`` lists them. ``finds`` are the word,
+    where it stands, and what it holds."""
 
     def __init__(self, finds, why="these words may give away what is to stay hidden"):
         places = gathered((found[::2], found[1]) for found in finds)
