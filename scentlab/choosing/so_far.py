@@ -19,7 +19,6 @@ from scentlab.text import count_of, in_sentences
 from scentlab.units import say_load_oz
 
 SWEATED, DRY, USE = "sweated", "dry so far", "recommended"
-_FEW = "sweated within the load to use"
 CONFIDENCE = 0.95  # of the exact bound on the share that could still sweat
 BOUND = (
     "What could still sweat is the exact one-sided 95 % bound of the pieces of that load alone, "
@@ -58,35 +57,28 @@ class LoadsSoFar(Result):
         return " ".join(self.lines)
 
     def _seen(self):
-        rows = {SWEATED: [], DRY: [], USE: [], _FEW: []}
-        for r in self.table.itertuples():
-            name = r.word
-            if r.load_pct <= self.load_pct + NEAR_PCT / 2:
-                name = USE if r.word != SWEATED else _FEW if r.sweated else SWEATED
-            seen = f"{r.sweated if r.word == SWEATED else r.pieces} of {r.pieces}"
-            if r.word == SWEATED and not r.sweated:
-                other = "room-temperature" if "heat" in self.stress else "heat-cycled"
-                seen = f"{other} pieces alone"
-            rows[name].append(f"{say_load_oz(r.load_pct)}, {seen}")
-        could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
-        said = [f"Pieces {self.stress}, loads as weighed; {self.limit_words} is sweat"]
-        said += [f"{word}: {'; '.join(rows[name])}" for word, name in (
-            ("within the load to use, all dry", USE),
-            ("sweated within it, no more than the risk allows", _FEW),
-            ("above it, dry so far" if rows[USE] or rows[_FEW] else "dry so far", DRY),
-            ("sweated, not for sale", SWEATED),
-        ) if rows[name]]
-        if could:
-            after = ", ".join(f"{could[n]:.0f} % after {count_of(n, 'dry piece')}"
-                              for n in sorted(could))
-            said.append(f"alone, a load could still sweat in up to {after} "
-                        f"({say_rule(CONFIDENCE)} sure); the load to use weighs all of them "
-                        "together")
-        if not (rows[SWEATED] or rows[_FEW]):
-            top = self.table.iloc[-1]
-            said.append(f"nothing sweated, so no load above {say_load_oz(top['load_pct'])}, the "
-                        "highest tested, can be given")
+        rows = [f"{say_load_oz(r.load_pct)}, {r.sweated} of {r.pieces}{self._mark(r)}"
+                for r in self.table.itertuples()]
+        said = [f"Pieces {self.stress} that sweated, {self.limit_words}, at loads as weighed: "
+                + "; ".join(rows)]
+        dry = self.table[self.table["sweated"] == 0]
+        if len(dry):
+            least = dry.loc[dry["could_pct"].idxmax()]
+            said.append(f"{count_of(least['pieces'], 'dry piece')} alone could hide up to "
+                        f"{least['could_pct']:.0f} % that sweat ({say_rule(CONFIDENCE)} sure); the "
+                        "load to use weighs all of them together")
+        if (self.table["word"] != SWEATED).all():
+            top = self.table["load_pct"].iloc[-1]
+            said.append(f"nothing sweated, so no load above {say_load_oz(top)}, the highest "
+                        "tested, can be given")
         return in_sentences(said)
+
+    def _mark(self, row):
+        """What is said of a load that sweated and is not within the load to use."""
+        if row.word == SWEATED and not row.sweated:
+            return ", but pieces kept otherwise sweated"
+        over = not row.load_pct <= self.load_pct + NEAR_PCT / 2
+        return ", not for sale" if row.sweated and over else ""
 
 
 def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
@@ -128,18 +120,9 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     admitted = table.index[table["load_pct"] <= chosen + NEAR_PCT / 2] if chosen > 0 else []
     if len(admitted) and table.at[admitted[-1], "word"] == DRY:
         table.loc[admitted[-1], "word"] = USE
+    words = f"grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]}) or worse"
     return LoadsSoFar(blend, table, chosen, _answer(analysis, blend),
-                      analysis.rests.stress, limit_words(rules.limit_grade),
-                      (BOUND,))
-
-
-def limit_words(grade):
-    """The grade from which a piece counts as sweated.
-
-    >>> limit_words(2)
-    'grade 2 (visible film) or worse'
-    """
-    return f"grade {grade} ({SWEAT_GRADES[grade]})" + (" or worse" if grade < 4 else "")
+                      analysis.rests.stress, words, (BOUND,))
 
 
 def recommended_by_maker(series, blend):

@@ -139,7 +139,7 @@ def test_grades_answer_and_one_more_pot(begun):
     before = page.check.store.plan()
     page.answer.show.click()
     lines = page.answer.lines.value.split("</p>")[:3]
-    assert "soft wax: use" in lines[0] and "dry so far" in lines[1]
+    assert "soft wax: use" in lines[0] and "dry pieces alone" in lines[1]
     assert "Next: one more pot at" in lines[2] and "evening" in lines[2]
     page.answer.add.click()
     assert "melt" in page.answer.message.value and page.weights is not None
