@@ -22,6 +22,7 @@ from scentlab.units import (
     in_maker_units,
     load_from_content,
     say_load_oz,
+    say_percent_of_wax,
 )
 from scentlab.words import (
     MISSING,
@@ -149,9 +150,8 @@ def _lowest_without(without, blend, safe):
     if without is None or is_missing(safe) or (without["blend"] == blend).sum() < 2:
         return ""
     lowest = without.loc[without["blend"] == blend, "ceiling_load_pct"].fillna(0).min()
-    if say_load_oz(min(lowest, safe), sold=True) == say_load_oz(safe, sold=True):
-        return ""
-    return f", {say_load_oz(lowest, sold=True) if lowest else 'none'} without one pot"
+    said, whole = (say_percent_of_wax(load, sold=True) for load in (min(lowest, safe), safe))
+    return "" if said == whole else f", {said if lowest else 'none'} without one pot"
 
 
 def _kept_otherwise(analysis, blend, safe):
@@ -176,8 +176,8 @@ def _limit_words(series, best):
     waxes = series.waxes(best["blend"])
     names = [wax["name"] for wax in waxes if wax.get("limit_load_pct") == limit]
     yield f" for {' and '.join(names)}" if len(waxes) > 1 and names else ""
-    yield ", set aside: test only, not for sale;" if best["load_pct"] > limit else ";"
-    yield f" recommended {'unknown' if usual is None else say_loads(usual)}"
+    yield ", set aside: test only, not for sale" if best["load_pct"] > limit else ""
+    yield "" if usual is None else f"; recommended {say_loads(usual)}"
 
 
 def _lot_words(series, blend):

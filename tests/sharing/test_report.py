@@ -105,7 +105,7 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
         "% without one pot: 95 % sure at most "
         "5 % of new pieces sweat (grade 2+), heat-cycled (3 x 12 h at 38 °C); room "
         "temperature: 0 of ",
-        f"maximum {say_load_oz(best['limit_load_pct'])} for creamy wax; recommended unknown",
+        f"maximum {say_load_oz(best['limit_load_pct'])} for creamy wax",
         f"{best['throw']:.1f} of 10 (90 %: {best['throw_lower']:.1f} to ",
         f"). {say_load_oz(best['ceiling_load_pct'], sold=True)} adds less than half a "
         "point (chance ",
@@ -138,7 +138,7 @@ def test_one_pot_and_room_temperature_are_said_where_they_matter(analysis, diagn
     kept = sweat[(sweat["blend"] == blend) & (sweat["stress"] == "rest")
                  & (sweat["load_pct"] <= safe)]
     text = said(analysis, table)
-    assert ", 8.7 % (1.4 oz/lb) without one pot: 95 %" in text
+    assert ", 8.7 % without one pot: 95 %" in text
     assert text.endswith(f"; room temperature: 0 of {kept['code'].nunique()} up to it")
     wet = sweat["code"].isin(list(kept["code"])[:2])
     series = dataclasses.replace(analysis.series, grades=sweat.assign(
@@ -217,13 +217,12 @@ def test_whose_maximum_it_is(analysis):
     """The demo: creamy wax 10 %, firm wax 12 %; a blend takes the lower."""
     best = analysis.pick.table.iloc[0].copy()
     said = "".join(answers._limit_words(analysis.series, best))
-    assert said == ("maximum 10.0 % (1.6 oz/lb) for creamy wax; recommended unknown")
+    assert said == ("maximum 10.0 % (1.6 oz/lb) for creamy wax")
     best["limit_load_pct"] = 7.0
     assert "".join(answers._limit_words(analysis.series, best)) == (
-        "maximum 7.0 % (1.12 oz/lb), set aside: test only, not for sale; recommended unknown")
+        "maximum 7.0 % (1.12 oz/lb), set aside: test only, not for sale")
     best["limit_load_pct"] = float("nan")
-    assert "".join(answers._limit_words(analysis.series, best)) == (
-        "maximum unknown; recommended unknown")
+    assert "".join(answers._limit_words(analysis.series, best)) == "maximum unknown"
 
 
 def test_no_chance_is_said_twice_over(page):
