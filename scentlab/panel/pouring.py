@@ -6,7 +6,7 @@ Its page shows loads, so it has a link of its own, which testers do not get.
 import datetime as dt
 
 from scentlab.amounts import read_cell
-from scentlab.panel.scoring import is_entry, key_of
+from scentlab.panel.scoring import key_of
 from scentlab.recording.pouring import (
     doubts,
     heat_sentence,
@@ -130,8 +130,9 @@ def drop_pour(panel, said):
 def undo_pour(panel, said):
     """Void a pour that was just saved, or that one will not be poured; returns the words."""
     entry_id, table = said.get("entry_id"), said.get("table", "pours")
-    row = panel.store.entry(table, entry_id) if (
-        is_entry(entry_id) and table in ("pours", "unpoured")) else None
+    # Databases count to 2^63.
+    sound = type(entry_id) is int and 0 < entry_id < 2**63 and table in ("pours", "unpoured")
+    row = panel.store.entry(table, entry_id) if sound else None
     if row is None:
         raise RefusedError("there is no such entry")
     stands = panel.turns.take(lambda: make_void(

@@ -81,22 +81,6 @@ class Panel:
         return {s["code"] for s in self.plan.get("smellings", ())
                 if s["assessor"] == assessor and (s["sitting"], s["kind"], s["code"]) not in done}
 
-    def not_now(self, assessor, code):
-        """Why nothing of a scanned piece waits for a tester: a head and a sentence without pour
-        or day."""
-        found = list(self.store.distinct("pieces", ("test",), code=code))
-        if not found:
-            return "no such piece", f"This series has no piece {code}. Look at its label again."
-        if code in self._to_smell(assessor):
-            return "still to come", "It is smelt in a later session."
-        graded = found[0][0] in GRADE_WORDS
-        done = self.store.distinct("grades" if graded else "throws", ("assessor",), code=code)
-        if (assessor,) in done:
-            return "scored already", f"{assessor} has scored it. No more of it is due today."
-        if graded and len(done) < self.looks_per_piece:
-            return "still to come", "It is not ready yet."
-        return "not for " + assessor, "Others score it, or it is kept back."
-
     def scored(self, assessor):
         """How many pieces an assessor has scored, per turn: a test, or the throw of a sitting."""
         grades = self.store.distinct("grades", ("test", "code"), assessor=assessor)
@@ -173,34 +157,27 @@ class Panel:
     def undo(self, said):
         """Void a tester's own score, once however often it is sent; returns the words. A page
         names it by the key that it was sent with, which it may have been in vain."""
-        assessor = self._known_assessor(said.get("assessor"))
-        table = said.get("table")
+        assessor, table = self._known_assessor(said.get("assessor")), said.get("table")
         if table not in _UNDONE:
             raise RefusedError("there is no such score")
         # In its turn: the score itself may still wait for one.
-        return self.turns.take(lambda: self._undone(table, said, assessor))
+        return self.turns.take(lambda: self._undone(table, key_of(said), assessor))
 
-    def _undone(self, table, said, assessor):
-        entry_id = said.get("entry_id")
-        if "key" in said:
-            known = self.store.find(table, key_of(said))
-            if known is None:
-                return "Undone before it was saved."
-            entry_id = known[1].entry_id
-        if not is_entry(entry_id):
-            raise RefusedError("there is no such score")
-        row = self.store.entry(table, entry_id)
-        if row is None or row["assessor"] != assessor:
+    def _undone(self, table, key, assessor):
+        known = self.store.find(table, key)
+        if known is None:
+            return "Undone before it was saved."
+        row, receipt = known
+        if row["assessor"] != assessor:
             raise RefusedError("only your own score can be undone")
+        entry_id = receipt.entry_id
+        if table == "photos":  # chosen for the report meanwhile it has another entry
+            entry_id = next((p.entry_id for p in photos_of(self.store, row["code"])
+                             if p.sha256 == row["sha256"]), entry_id)
         # No page can send such a key for a score.
-        self.store.void(table, self._standing(table, entry_id, row),
-                        f"undone on the panel page by {assessor}", key=f"undo:{entry_id}")
+        self.store.void(table, entry_id, f"undone on the panel page by {assessor}",
+                        key=f"undo:{receipt.entry_id}")
         return f"Undone: {_score_words(row)}. It no longer counts."
-
-    def _standing(self, table, entry_id, row):
-        """The entry that stands now: a photo chosen for the report meanwhile has another one."""
-        return next((p.entry_id for p in photos_of(self.store, row["code"])
-                     if p.sha256 == row["sha256"]), entry_id) if table == "photos" else entry_id
 
     def _known_assessor(self, code):
         if code not in known_assessors(self.store):
@@ -282,11 +259,6 @@ def key_of(said):
     if not isinstance(key, str) or not re.fullmatch(r"[0-9A-Za-z-]{8,64}", key):
         raise RefusedError("the page sent no key; load it again")
     return key
-
-
-def is_entry(number):
-    """Whether it can be the number of an entry: databases count to 2^63."""
-    return type(number) is int and 0 < number < 2**63
 
 
 def _names(item, minutes):

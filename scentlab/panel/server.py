@@ -165,7 +165,6 @@ class _Score(_Page):
         items, scored = await self.work(self.panel.waits, assessor)
         scanned = re.fullmatch(r"[0-9]{3}|", self.get_query_argument("piece", ""))
         scanned = scanned[0] if scanned else ""
-        head, why = await self.work(self.panel.not_now, assessor, scanned) if scanned else ("", "")
         photos = await self.work(self.panel.photos, assessor)
         # Who scans a label finds the page again by this, which leaves the address to no one else.
         self.set_cookie("panel", f"{self.token}.{assessor}", path="/piece/", httponly=True,
@@ -173,7 +172,7 @@ class _Score(_Page):
         # What is done now and what was left for later stand in the link: a reload keeps them.
         data = {"assessor": assessor, "items": items, "scored": scored,
                 "photos": photos, "largest_photo": LARGEST_PHOTO,
-                "scanned": {"code": scanned, "head": head, "why": why}, "most_min": MOST_MIN,
+                "scanned": scanned, "most_min": MOST_MIN,
                 "now": self.get_query_argument("now", ""),
                 "later": self.get_query_arguments("later")}
         self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,

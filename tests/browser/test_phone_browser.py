@@ -201,8 +201,8 @@ def test_a_label_that_is_not_to_be_scored_now_stops(phone, links, scheme):
     phone.goto(links["panel"] + "score/A1")
     for code, head, why in (
             ("501", "501: not now", "It is smelt in its turn (Hot throw, S1)."),
-            ("999", "999: no such piece",
-             "This series has no piece 999. Look at its label again.")):
+            ("999", "999: nothing to score",
+             "Nothing of this piece waits for A1 now. Look at its label again.")):
         phone.goto(links["base"] + f"/piece/{code}")
         assert (phone.inner_text("#what"), phone.inner_text("#air")) == (head, why)
         assert phone.locator("#answers button:visible, [aria-current]").count() == 0

@@ -283,8 +283,8 @@ def test_only_an_address_or_this_machine_is_asked_for(phone, host, status):
 
 
 def test_undo_is_a_new_row_of_the_same_assessor(phone, store):
-    _, told = phone.save()
-    undo = {"table": "grades", "entry_id": told["entry_id"]}
+    phone.save()
+    undo = {"table": "grades", "key": "key-00001"}
     status, text, _ = phone.ask("undo", {**undo, "assessor": "A2"})
     assert (status, json.loads(text)["error"]) == (409, "only your own score can be undone")
     status, text, _ = phone.ask("undo", {**undo, "assessor": "A1"})
@@ -298,7 +298,7 @@ def test_undo_is_a_new_row_of_the_same_assessor(phone, store):
     assert "417" in [i["code"] for i in phone.items("A1")]
     again = phone.ask("undo", {**undo, "assessor": "A1"})
     assert again[0] == 200 and len(store.rows("grades", history=True)) == 2
-    for wrong in ({"table": "about"}, {"table": "pours"}, {"entry_id": "1"}, {"entry_id": 99}):
+    for wrong in ({"table": "about"}, {"table": "pours"}, {"key": "1"}, {"key": 99}):
         assert phone.ask("undo", {**undo, "assessor": "A1", **wrong})[0] == 409
 
 
@@ -517,7 +517,7 @@ def test_a_pair_is_undone(paired):
     item = next(i for i in phone.items("A1") if i["test"] == "pair")
     _, told = phone.save(value="first", **{n: item[n] for n in ("code", "test", "sitting",
                                                                 "position")})
-    body = {"assessor": "A1", "table": told["table"], "entry_id": told["entry_id"]}
+    body = {"assessor": "A1", "table": told["table"], "key": "key-00001"}
     status, text, _ = phone.ask("undo", body)
     assert status == 200 and "Undone: pair 500 then 501. It" in json.loads(text)["words"]
     assert store.rows("pairs").empty

@@ -247,14 +247,17 @@ BODIES |= {
 }
 
 # --- undo, pages and files -----------------------------------------------------------------------
-UNDO = {"table": "grades", "entry_id": 1, "assessor": "A2"}
+UNDO = {"table": "grades", "key": "true-key-100", "assessor": "A2"}
 ASKED = {
+    "undo of another's score": (lambda s: s.score() and s.send(
+        {**UNDO, "key": f"true-key-{s.next - 1}"}, "undo"), {409}),
+} | {
     f"undo of {name}": (lambda s, m=more: s.send({**UNDO, **m}, "undo"), {400, 409})
     for name, more in {
-        "another's score": {}, "a true entry": {"entry_id": True}, "a text": {"entry_id": "1"},
-        "an entry beyond all": {"entry_id": 10**30}, "an entry below zero": {"entry_id": -1},
-        "a fraction": {"entry_id": 1.5}, "the plan": {"table": "plan"}, "pours": {"table": "pours"},
-        "a list": {"table": ["grades"]}, "nobody": {"assessor": None},
+        "a true key": {"key": True}, "a short key": {"key": "1"},
+        "a key that is a number": {"key": 10**30}, "no key": {"key": None},
+        "a list of keys": {"key": ["true-key-100"]}, "the plan": {"table": "plan"},
+        "pours": {"table": "pours"}, "a list": {"table": ["grades"]}, "nobody": {"assessor": None},
     }.items()
 }
 ASKED |= {

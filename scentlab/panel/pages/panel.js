@@ -199,7 +199,9 @@
   }
   function current() { return stop ? undefined : waits()[0]; }
   // The piece of a label that was scanned comes next; what is smelt keeps its planned order.
-  function scan({ code, head, why }) {
+  function scan(code) {
+    let head = "nothing to score";
+    let why = "Nothing of this piece waits for " + data.assessor + " now. Look at its label again.";
     const mine = todo.filter((item) => item.code.split(" then ").includes(code));
     const due = mine.find((item) => RANK.indexOf(item.test) < 2)
       || choices().map(([item]) => item).find((item) => item.code === code);
@@ -383,7 +385,7 @@
   }
   $("seen").addEventListener("click", () => { queue.seen(); showRefused([]); show(); });
   adopt(data, queue.unseen());
-  if (data.scanned.code) scan(data.scanned);
+  if (data.scanned) scan(data.scanned);
   showRefused(); show(); showDone();
   setInterval(tick, 500);
 })();
