@@ -1,12 +1,10 @@
 """What is wrong with files that are in order one by one: against each other, plan and record.
 
-Every check yields problems; many of one kind are one problem that names its rows.
+Every check yields a problem for each row; many of one kind are said once.
 """
 
 import datetime as dt
-import re
 from dataclasses import replace
-from itertools import groupby
 
 from scentlab.recording.kept_plan import kept_plan
 from scentlab.recording.pouring import planned_day
@@ -14,7 +12,6 @@ from scentlab.recording.records import RECORDS
 from scentlab.recording.store import NAMED
 from scentlab.schema import (
     ONE_DAY,
-    WHICHEVER,
     YEAR_OFF,
     DataError,
     Problem,
@@ -24,12 +21,6 @@ from scentlab.schema import (
 )
 from scentlab.text import gathered, kept, spelling
 
-MOST_ALIKE = 4  # problems of one kind that are shown row by row; more are shown as one
-# Weights in g that a scale prints with three decimals, or that are thousands with a point.
-_GROUPED = re.compile(r"[1-9]\d{0,2}\.\d\d0")
-BEYOND = (
-    "Where it is truly beyond the plan, import it with --beyond-plan, or tick that in the form."
-)
 TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
 
 
@@ -53,10 +44,9 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
                                            may_be_empty=name != "pours" and len(sheets) > 1)
         except DataError as error:
             problems += _pours_left_open(error.problems, sheet, plan, beyond_plan)
-        problems += _doubtful_weights(sheet)
     unplanned = [] if plan is None or beyond_plan else list(plan.beyond(sheets))
-    problems += _beyond_plan(unplanned)
-    problems += new.across(unread, {value for _, _, value, *_ in unplanned})
+    problems += unplanned
+    problems += new.across(unread, {problem.value for problem in unplanned})
     problems += new.impossible_pours()
     if not beyond_plan:
         problems += [*new.unusual(), *new.other_years()]
@@ -65,8 +55,16 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
     if store is not None and not problems:
         problems += new.stored_already()
     if problems:
-        raise DataError(problems)
+        raise DataError(_said_once(problems))
     return new.frames
+
+
+def _said_once(problems):
+    """Problems of one kind as the first of them, where they are many."""
+    kinds = gathered(((p.file, p.column, p.expected, p.remedy), p) for p in problems)
+    for first, *others in kinds.values():
+        more = f"{first.remedy} It is the same in {len(others)} more rows."
+        yield from [replace(first, remedy=more)] if len(others) > 3 else [first, *others]
 
 
 def records(frame):
@@ -85,29 +83,6 @@ def _grades_of(row):
             for test in ("sweat", "frost") if row[f"{test}_grade"] is not None]
 
 
-def _grouped(file, column, places, expected, remedy, whole=""):
-    """One problem per (row, value), or one for all of them where they are many.
-
-    ``whole`` is the remedy when no row of the file is right: then it is not the rows.
-    """
-    if len(places) <= MOST_ALIKE:
-        return [Problem(file, row, column, value, expected, remedy) for row, value in places]
-    values = list(dict.fromkeys(value for _, value in places))
-    few = ", ".join(values[:5]) + (f" and {len(values) - 5} more" if len(values) > 5 else "")
-    return [Problem(
-        file, places[0][0], column, values[0], expected,
-        f"{whole or remedy} It is the same in {len(places)} rows, {_spans(places)} ({few}).",
-    )]
-
-
-def _spans(places):
-    """Row numbers in words, runs of them with a dash: 2-25, 27, 30-31."""
-    rows = enumerate(sorted({row for row, _ in places}))
-    runs = [[row for _, row in run] for _, run in groupby(rows, lambda at: at[1] - at[0])]
-    words = [f"{run[0]}-{run[-1]}" if run[1:] else f"{run[0]}" for run in runs]
-    return ", ".join(words[:6]) + (f" and {len(words) - 6} more runs" if len(words) > 6 else "")
-
-
 def _one_spelling(sheets, store):
     """The sheets with names that differ only in look spelt in one way: as known, or as first."""
     for name in NAMED:
@@ -121,20 +96,6 @@ def _one_spelling(sheets, store):
     return sheets
 
 
-def _doubtful_weights(sheet):
-    """Weights such as 1.200 g among others with fewer decimals: thousands, or a decimal point?"""
-    for name in (c.name for c in sheet.table.columns if c.unit == "g"):
-        cells = [(row, text) for row, text in sheet.cells(name) if text]
-        if all(re.fullmatch(r"\d+\.\d{3}", text) for _, text in cells):
-            continue
-        doubtful = [(row, text) for row, text in cells if _GROUPED.fullmatch(text)]
-        for row, text in doubtful[:MOST_ALIKE]:
-            yield Problem(
-                sheet.file, row, name, text, "a weight in g that can be read in one way only",
-                f"Write {text.replace('.', '')} or {float(text):g}, {WHICHEVER}.",
-            )
-
-
 def _pours_left_open(problems, sheet, plan, beyond_plan):
     """The problems of a sheet; a pour that the plan cannot fill in is one of an unknown code.
 
@@ -146,20 +107,6 @@ def _pours_left_open(problems, sheet, plan, beyond_plan):
             yield problem
         elif beyond_plan:
             yield replace(problem, remedy="The plan does not know this code: give its pour.")
-
-
-def _beyond_plan(unplanned):
-    """Pours, codes, assessors and sittings that the kept plan does not have."""
-    by_column = gathered(((sheet.file, column), found) for sheet, column, *found in unplanned)
-    for (file, column), found in by_column.items():
-        what = {"pour": "pours", "code": "pieces", "assessor": "testers", "sitting": "sessions"}
-        many = len(found) > MOST_ALIKE
-        for group in [found] if many else [[one] for one in found]:
-            places = sorted((row, value) for value, rows, _ in group for row in rows)
-            remedy = ("Is it the file of another series?" if many else
-                      f"Correct it; the nearest: {', '.join(group[0][2])}.")
-            yield from _grouped(file, column, places, f"one of the {what[column]} of the kept plan",
-                                f"{remedy} {BEYOND}")
 
 
 class _Import:
@@ -179,8 +126,10 @@ class _Import:
         found = records(self.frames[name]) if name in self.frames else ()
         return list(zip(self.sheets[name].rows, found, strict=True)) if found else []
 
-    def alike(self, name, column, places, expected, remedy, whole=""):
-        return places and _grouped(self.sheets[name].file, column, places, expected, remedy, whole)
+    def told(self, name, column, places, expected, remedy):
+        """A problem for each (row, value) of a column."""
+        return [Problem(self.sheets[name].file, row, column, value, expected, remedy)
+                for row, value in places]
 
     def across(self, unread, unplanned):
         """What is wrong between the files: a code of two pours, unknown pours and codes.
@@ -193,84 +142,77 @@ class _Import:
             first = origins.setdefault(code, pour)
             if code and pour and first != pour:
                 where = "is stored" if code in stored else "is given above"
-                yield Problem(
-                    self.sheets["pieces"].file, row, "pour", pour,
+                yield from self.told(
+                    "pieces", "pour", [(row, pour)],
                     f"pour {first}, for code {code} {where} as a piece of it",
-                    "A code belongs to one pour: correct the pour or the code.",
-                )
+                    "A code belongs to one pour: correct the pour or the code.")
         if "pours" not in unread and ("pours" in self.sheets or self.store is not None):
             yield from self._unknown_pours()
         known = set(origins) | {code for _, code in codes} | unplanned
         scores = () if "pieces" in unread else ("throws", "warmings", "pairs")
         for name in (n for n in self.sheets if n in scores):
             for column in self.sheets[name].table.codes:
-                scored = self.cells(name, column)
-                lost = [(row, code) for row, code in scored if code and code not in known]
-                whole = "Give the file of pieces as well, or save the plan first."
-                yield from self.alike(
+                lost = [(row, code) for row, code in self.cells(name, column)
+                        if code and code not in known]
+                yield from self.told(
                     name, column, lost, "a code that the file of pieces or the store holds",
-                    "Correct the code or add the piece.", whole * (len(lost) == len(scored)))
+                    "Correct the code, or add the piece, or save the plan first.")
 
     def _unknown_pours(self):
         known = {pour for _, pour in self.cells("pours", "pour")}
         known |= {pour for (pour,) in self.stored("pours", "pour")}
-        given = self.cells("pieces", "pour")
         # A piece of a pour that will not be poured is there, and has no grade.
         gone = {pour for _, pour in self.cells("unpoured", "pour")}
         gone |= {pour for (pour,) in self.stored("unpoured", "pour")}
         graded = {row for name in ("sweat_grade", "frost_grade")
                   for row, grade in self.cells("pieces", name) if grade}
-        lost = [(row, pour) for row, pour in given
+        lost = [(row, pour) for row, pour in self.cells("pieces", "pour")
                 if pour and pour not in known and (pour not in gone or row in graded)]
         filled = self.sheets["pieces"].filled if lost else ()
-        whole = "Give the file of pours as well, or log the pours first."
-        named = [(row, pour) for row, pour in lost if row not in filled]
-        yield from self.alike(
-            "pieces", "pour", named, "a pour that the file of pours or the store holds",
-            "Correct the name or add the pour.", whole * (len(named) == len(given)))
+        yield from self.told(
+            "pieces", "pour", [place for place in lost if place[0] not in filled],
+            "a pour that the file of pours or the store holds",
+            "Correct the name, or give the file of pours as well, or log the pour first.")
         # Of a pour that the plan filled in the name stays sealed: the code is shown instead.
         sealed = {row for row, _ in lost if row in filled}
-        codes = [(row, code) for row, code in self.cells("pieces", "code") if row in sealed]
-        yield from self.alike("pieces", "code", codes, "a piece whose pour is logged", whole)
+        yield from self.told(
+            "pieces", "code", [at for at in self.cells("pieces", "code") if at[0] in sealed],
+            "a piece whose pour is logged",
+            "Give the file of pours as well, or log the pours first.")
 
     def impossible_pours(self):
         """Loads that no wax takes, pots of two blends, and limits that contradict each other."""
         # the first value of a column for a pot or a blend, and where
-        said = {("blend", pot): (blend, "in the store")
+        said = {("blend", f"pot {pot}"): (blend, "in the store")
                 for pot, blend in self.stored("pours", "pot", "blend")}
         for place, row in self.rows("pours"):
-            file = self.sheets["pours"].file
             if wrong := impossible_load(row):
-                yield Problem(file, place, "fragrance_g", f"{row['fragrance_g']:g}", *wrong)
-            for column, of in (("blend", row["pot"]), ("limit_load_pct", row["blend"]),
-                               ("limit_content_pct", row["blend"])):
-                value = row[column]
-                if value is None:
+                yield from self.told("pours", "fragrance_g", [(place, f"{row['fragrance_g']:g}")],
+                                     *wrong)
+            blend = f"blend {row['blend']}"
+            for column, of in (("blend", f"pot {row['pot']}"), ("limit_load_pct", blend),
+                               ("limit_content_pct", blend)):
+                if (value := row[column]) is None:
                     continue
                 first, where = said.setdefault((column, of), (value, f"in row {place}"))
-                if first == value:
-                    continue
-                if column == "blend":
-                    yield Problem(file, place, column, value,
-                                  f"blend {first}, which pot {of} holds {where}",
-                                  "A pot is one melt of one blend: correct the pot or the blend.")
-                else:
-                    yield Problem(file, place, column, f"{value:g}",
-                                  f"{first:g}, the limit of blend {of} {where}",
-                                  "A blend has one limit: correct the value or leave it empty.")
+                if value != first:
+                    yield from self.told(
+                        "pours", column, [(place, _plain(value))],
+                        f"{_plain(first)}, that of {of} {where}",
+                        "A pot has one blend and a blend one limit of a kind: correct it.")
 
     def days_to_come(self, today):
         """Pours, heat cycles and looks on days that have not come; one day is let pass."""
         remedy, latest = check_clock(today), today + ONE_DAY
         for name, day in (("pours", "poured_on"), ("heats", "started_on")):
             late = [(place, str(row[day])) for place, row in self.rows(name) if row[day] > latest]
-            yield from self.alike(name, day, late, "a day that has come", remedy)
+            yield from self.told(name, day, late, "a day that has come", remedy)
         poured = dict(self.stored("pours", "pour", "poured_on"))
         poured |= {row["pour"]: row["poured_on"] for _, row in self.rows("pours")}
         late = [(place, f"{row['age_days']:g}") for place, row in self.rows("pieces")
                 if None not in (row["age_days"], poured.get(row["pour"]))
                 and poured[row["pour"]] + dt.timedelta(days=row["age_days"]) > latest]
-        yield from self.alike("pieces", "age_days", late, "an age that the piece has reached since "
+        yield from self.told("pieces", "age_days", late, "an age that the piece has reached since "
                               "its day of pouring", remedy)
 
     def unusual(self):
@@ -281,41 +223,35 @@ class _Import:
                 odd = [(place, f"{row[column.name]:g}") for place, row in self.rows(name)
                        if column.doubt(row[column.name])]
                 usual = f"a {column.meaning} of {low:g} to {high:g} {column.unit}, as is usual"
-                yield from self.alike(name, column.name, odd, usual, TRULY)
+                yield from self.told(name, column.name, odd, usual, TRULY)
 
     def other_years(self):
-        """Days of pouring so far from the planned one, or all others, that the year is a slip."""
+        """Days of pouring so far from the planned ones that the year is a slip."""
         plan = (self.store and self.store.plan()) or {}
         planned = {p["pour"]: day for p in plan.get("pours", ()) if (day := planned_day(p))}
-        days = [row["poured_on"] for _, row in self.rows("pours")]
-        days += [day for (day,) in self.stored("pours", "poured_on")]
         for place, row in self.rows("pours"):
-            meant, day, others = planned.get(row["pour"]), row["poured_on"], list(days)
-            others.remove(day)
-            near = [meant] if meant else others
-            if near and min(abs(day - other) for other in near) > YEAR_OFF:
-                about = f"{meant}, as planned" if meant else "that of another pour"
-                yield Problem(self.sheets["pours"].file, place, "poured_on", str(day),
-                              f"a day within {YEAR_OFF.days} days of {about}",
-                              f"Look at the year. {TRULY}")
+            meant, day = planned.get(row["pour"]), row["poured_on"]
+            if meant and abs(day - meant) > YEAR_OFF:
+                yield from self.told("pours", "poured_on", [(place, str(day))],
+                                     f"a day within {YEAR_OFF.days} days of {meant}, as planned",
+                                     f"Look at the year. {TRULY}")
 
     def stored_already(self):
         for name in self.frames:
             table = "grades" if name == "pieces" else name
-            key, found, rows = RECORDS[table].key, {}, self.rows(name)
+            key = RECORDS[table].key
             stored = {tuple(r[k] for k in key) for r in _stored_records(self.store, table)}
-            for place, row in rows:
-                for one in _grades_of(row) if name == "pieces" else [row]:
-                    if tuple(one[k] for k in key) in stored:
-                        words = ", ".join(f"{k} {one[k]}" for k in key if one[k] is not None)
-                        found.setdefault(place, (place, str(row[key[0]]), words))
-            whole = "Leave the file out: all of its rows are stored." * (len(found) == len(rows))
-            found = list(found.values())
-            for group in [found] if len(found) > MOST_ALIKE else [[one] for one in found]:
-                yield from self.alike(
-                    name, key[0], [one[:2] for one in group],
-                    f"a row that is not stored yet, and {group[0][2]} is",
-                    "Leave the row out, or correct the stored one in the series.", whole)
+            found = [(place, str(row[key[0]])) for place, row in self.rows(name)
+                     for one in (_grades_of(row) if name == "pieces" else [row])
+                     if tuple(one[k] for k in key) in stored]
+            yield from self.told(
+                name, key[0], dict.fromkeys(found), "a row that is not stored yet",
+                "Leave the row out, or the file if all of it is stored, or correct the stored one "
+                "in the series.")
+
+
+def _plain(value):
+    return f"{value:g}" if isinstance(value, float) else value
 
 
 def _stored_records(store, table):

@@ -4,7 +4,6 @@ Everything is read as text and checked before anything is stored; all problems o
 shown at once, and what is stored is stored in one transaction.
 """
 
-import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,8 +18,6 @@ from scentlab.recording.matching import (
     Source,
     matched,
     plain_headings,
-    unit_in,
-    units_of,
 )
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
@@ -111,69 +108,33 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
         found = [p for p in error.problems
                  if p.row != 1 or p.value is not None or (p.file, p.column) not in told]
         for name, sheet in sheets.items():
-            found = [_as_in_the_file(p, sheet, given[name])
-                     for p in _with_headings(found, sheet, plain[name])]
+            found = [_as_in_the_file(p, sheet, given[name], plain[name]) for p in found]
         return DryRun({}, tuple(found), left_out)
     units = (origin.unit for source in given.values() for origin in source.columns.values())
     return DryRun(frames, (), left_out, tuple(filter(None, units)))
 
 
-def _as_in_the_file(problem, sheet, source):
-    """A problem with the value and the decimal sign of the file instead of the converted ones, and
-    how loads come in as they are."""
-    given = sheet.given.get(problem.column)
-    if given is None or sheet.file != problem.file or problem.row not in sheet.rows:
+def _as_in_the_file(problem, sheet, source, plain):
+    """A problem with value, unit and decimal sign of the file instead of the converted ones, and
+    of a heading with the remedy of the form and of the command."""
+    name, known = problem.column, problem.column in sheet.table.names
+    if sheet.file != problem.file or not name:
         return problem
-    value, name = given[sheet.rows.index(problem.row)], problem.column
-    origin, own = source.columns.get(name, From(name)), sheet.table[name]
-    if own.kind == "date" and origin.unit not in (None, *units_of(own)[:1]):
-        problem = replace(problem, expected=re.sub(
-            "^a date as .*", rf"\g<0>, or {origin.unit} as chosen for this file",
-            problem.expected))
-    elif origin.unit and "oz per lb" not in units_of(own):
-        problem = replace(problem, remedy=problem.remedy.replace(
-            f"alone, in {own.unit},", f"alone, in {origin.unit},"))
-    if re.search(r"\d ?oz", problem.value or "") and "oz per lb" in units_of(own):
-        value = problem.value
-        problem = replace(problem, remedy=f"{problem.remedy} Or give all numbers alone, in oz/lb. "
-                          + _say_match(origin.heading, own, "oz per lb"))
-    if source.decimal == "," and problem.expected:
-        problem = replace(problem, expected=problem.expected.replace(
-            "a decimal point", "a decimal comma, as chosen for this file,"))
-    return replace(problem, value=value) if problem.value and value else problem
-
-
-def _with_headings(problems, sheet, plain):
-    """Problems of the header with the remedy of the form and of the command.
-
-    A column that is missing and a heading that is not known may be one thing, shown once.
-    """
-    table = sheet.table
-    ours = [p for p in problems if p.file == sheet.file and p.row == 1]
-    lacking = {p.column for p in ours if p.column in table.required and p.value is None}
-    unknown = {p.column for p in ours if p.column and p.column not in table.names}
-    meant = {heading: table[name] for name, heading in plain.items()
-             if heading in unknown and name not in sheet.text.columns}
-    for problem in problems:
-        name = problem.column
-        if problem not in ours or name not in lacking | unknown:
-            yield problem
-        elif name in meant:
-            yield replace(problem, expected=f"{meant[name].name}, by its look",
-                          remedy=_say_match(name, meant[name]))
-        elif name in unknown:
-            yield replace(problem, remedy="Choose in the form which column it is, or in the "
-                          f'command give --match "{name}=COLUMN:UNIT", or delete it.')
-        elif name not in (column.name for column in meant.values()):
-            yield replace(problem, remedy="Choose in the form which heading it is, or in the "
-                          f'command give --match "HEADING={name}:UNIT", or add the column.')
-
-
-def _say_match(heading, column, unit=""):
-    unit = unit or unit_in(heading, column) or (units_of(column) and "UNIT")
-    known = f" (UNIT: {', '.join(units_of(column))})" if unit == "UNIT" else ""
-    match = f"{heading}={column.name}" + (f":{unit}" if unit else "")
-    return f'Choose that in the form, or in the command give --match "{match}"{known}.'
+    if problem.row == 1 and known == (problem.value is None):  # it is lacking, or not known
+        column = name if known else {h: c for c, h in plain.items()}.get(name, "COLUMN")
+        heading = "HEADING" if known else name
+        return replace(problem, remedy="Choose in the form what it is, or in the command give "
+                       f'--match "{heading}={column}:UNIT", or mend the file.')
+    cells = sheet.given.get(name)
+    if cells is None or problem.row not in sheet.rows:
+        return problem
+    value, expected, remedy = cells[sheet.rows.index(problem.row)], problem.expected, problem.remedy
+    unit = source.columns.get(name, From(name)).unit
+    if unit and remedy.startswith("Give the number alone"):
+        remedy = f"Give the number alone, in {unit}, without its unit."
+    if source.decimal == ",":
+        expected = expected.replace("a decimal point", "a decimal comma, as chosen for this file,")
+    return replace(problem, value=problem.value and value, expected=expected, remedy=remedy)
 
 
 def import_csvs(

@@ -6,16 +6,19 @@ before, also beyond the plan, is known like what was planned.
 
 import re
 from dataclasses import dataclass, replace
-from difflib import SequenceMatcher
+from difflib import get_close_matches
 from itertools import compress
 
 import pandas as pd
 
-from scentlab.text import gathered
+from scentlab.schema import Problem
 
 _STORED = {"pour": ("pours",), "code": ("pieces",), "sitting": ("throws", "pairs"),
            "assessor": ("grades", "throws", "warmings", "pairs")}
-_MOST_NEAR = 3  # names that are shown as the nearest ones
+_CALLED = {"pour": "pours", "code": "pieces", "assessor": "testers", "sitting": "sessions"}
+BEYOND = (
+    "Where it is truly beyond the plan, import it with --beyond-plan, or tick that in the form."
+)
 
 
 @dataclass(frozen=True)
@@ -29,23 +32,21 @@ class KeptPlan:
     names: dict
 
     def beyond(self, sheets):
-        """Per file, column and value that is not known: sheet, column, value, its rows, nearest."""
+        """A problem for each pour, code, tester and session of the sheets that is not known."""
         for sheet in sheets.values():
             for name in (n for n in self.names if n in sheet.table.names):
                 # The pour of a piece is checked against the pours that were logged.
-                if (sheet.table.name, name) != ("pieces", "pour"):
-                    yield from self._unknown(sheet, name)
-
-    def _unknown(self, sheet, name):
-        pours = dict(sheet.cells("pour"))
-        rows = gathered(
-            (value, row) for row, value in sheet.cells(name) if value not in self.names[name]
-            and re.fullmatch(sheet.table[name].pattern, value))
-        for value, places in rows.items():
-            pour = pours.get(places[0])  # that stands beside it tells where a code slipped
-            among = [c for c, piece in self.pieces.items() if piece["pour"] == pour]
-            known = among if name == "code" and among else self.names[name]
-            yield sheet, name, value, places, nearest(value, known)
+                if (sheet.table.name, name) == ("pieces", "pour"):
+                    continue
+                for row, value in sheet.cells(name):
+                    if value not in self.names[name] and re.fullmatch(
+                            sheet.table[name].pattern, value):
+                        near = get_close_matches(value, sorted(self.names[name]), 3, 0.4)
+                        near = f"; the nearest: {', '.join(near)}" if near else ""
+                        yield Problem(
+                            sheet.file, row, name, value,
+                            f"one of the {_CALLED[name]} of the kept plan",
+                            f"Correct it{near}. {BEYOND}")
 
     def fill_in(self, sheet):
         """A sheet of pieces with pour and stress from the plan where the file leaves them open."""
@@ -80,21 +81,3 @@ def kept_plan(store):
     for code, pour, stress in store.distinct("pieces", ("code", "pour", "stress")):
         pieces[code] = {"pour": pour, "stress": stress}
     return KeptPlan(pieces, names)
-
-
-def nearest(value, known):
-    """The known names that are most like a value, at most three of them.
-
-    >>> nearest("471", ["417", "472", "481", "900"])
-    ['472', '481', '417']
-    >>> nearest("S1", ["S01", "S10", "S03"])
-    ['S01', 'S10']
-    """
-    alike = {name: SequenceMatcher(None, value, name).ratio() for name in known}
-    most = max(alike.values(), default=0.0)
-    near = [name for name, ratio in alike.items() if ratio == most]
-    return sorted(near, key=lambda name: (abs(_number(name) - _number(value)), name))[:_MOST_NEAR]
-
-
-def _number(name):
-    return int(re.sub(r"\D", "", name) or 0)

@@ -80,8 +80,8 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
     assert ("theirs.csv, row 1, column wax_g: found 'no unit', expected the unit of 'Wax': one of "
             "g, kg, oz, lb. Choose the unit that the file uses.") in told
     assert ("theirs.csv, row 1, column fragrance_g: expected a column fragrance_g (fragrance "
-            "weighed into this pour). Choose in the form which heading it is, or in the command "
-            'give --match "HEADING=fragrance_g:UNIT", or add the column.') in told
+            "weighed into this pour). Choose in the form what it is, or in the command give "
+            '--match "HEADING=fragrance_g:UNIT", or mend the file.') in told
     assert "no unit" in form.result.value
     file.headings["fragrance_g"].value = "Oil"
     assert file.units["fragrance_g"].layout.display == ""

@@ -4,7 +4,7 @@ import datetime as dt
 
 import pytest
 
-from scentlab.recording.importing import dry_run, import_csvs
+from scentlab.recording.importing import dry_run
 from scentlab.recording.store import Store
 
 TODAY = dt.date(2026, 6, 1)
@@ -33,22 +33,6 @@ def said(store, path, **how):
 TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
 
 
-def test_a_year_off_is_asked_about(store, tmp_path):
-    path = file(tmp_path, [*POURS, ("P4", "2025-03-02")])
-    assert said(store, path) == [
-        (5, "poured_on", "a day within 200 days of that of another pour",
-         f"Look at the year. {TRULY}")]
-    assert said(store, path, beyond_plan=True) == []
-    assert said(store, file(tmp_path, POURS)) == []
-    assert said(store, file(tmp_path, POURS[:1])) == []  # one pour alone
-
-
-def test_a_pour_stored_before_counts_as_another(store, tmp_path):
-    import_csvs(store, file(tmp_path, POURS))
-    assert [row for row, *_ in said(store, file(tmp_path, [("P5", "2024-05-21")]))] == [2]
-    assert said(store, file(tmp_path, [("P5", "2026-05-21")])) == []
-
-
 def test_with_a_plan_the_planned_day_counts(store, tmp_path):
     store.save_plan({"pours": [{"pour": "P1", "pot": "A", "blend": "soft", "load_pct": 9.0,
                                 "poured_on": "2025-05-20"}]})
@@ -56,6 +40,8 @@ def test_with_a_plan_the_planned_day_counts(store, tmp_path):
         (2, "poured_on", "a day within 200 days of 2025-05-20, as planned",
          f"Look at the year. {TRULY}")]
     assert said(store, file(tmp_path, [("P1", "2025-05-27")])) == []
+    assert said(store, file(tmp_path, [("P1", "2026-05-20")]), beyond_plan=True) == []
+    assert said(store, file(tmp_path, [("P9", "2020-05-20")]), beyond_plan=True) == []
 
 
 @pytest.mark.parametrize(("wax", "room", "column", "expected"), [

@@ -103,7 +103,7 @@ def test_everything_wrong_in_a_file_is_told(store, file):
         "warmings.csv, row 2, column weight_g: found an empty cell, expected a value in weight_g "
         "or throw. Give weight_g or throw, or both, or leave the row out.",
         "warmings.csv, row 3, column code: found '999', expected a code that the file of pieces or "
-        "the store holds. Correct the code or add the piece.",
+        "the store holds. Correct the code, or add the piece, or save the plan first.",
     ]
     assert store.rows("warmings").empty
 
