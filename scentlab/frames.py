@@ -11,7 +11,6 @@ import pandas as pd
 
 from scentlab.results import FitError
 from scentlab.schema import MOST_LOAD_PCT, TABLES, Column, Problem
-from scentlab.text import count_of
 
 # A frame, what it is called, and what it cannot do without.
 _OF_POUR = ("code", "pour", "pot", "blend", "load_pct")
@@ -56,24 +55,23 @@ def checked(rows, name, words="", needed=True):
     value, what was expected and what to do.
     """
     words = words or _WORDS[name]
-    if not isinstance(rows, pd.DataFrame):
-        raise FitError(f"the {words} are a {type(rows).__name__}; give a pandas DataFrame, such as "
-                       "read_series(store) has")
     missing = sorted(set(NEEDED[name]) - set(rows.columns)) if needed else ()
     if missing:
         raise FitError(f"the {words} lack the columns {', '.join(missing)}")
     columns, named = _COLUMNS[name]
-    read = {}
-    for column in columns:
-        if column.name in rows:
-            kept = _read(rows[column.name], column, words)
-            if kept is not None:
-                read[column.name] = kept
+    read = {c.name: _read(rows[c.name], c, words) for c in columns if c.name in rows}
+    read = {name: kept for name, kept in read.items() if kept is not None}
     rows = rows.assign(**read) if read else rows
-    _check_loads(rows, words)
-    _check_names(rows, named, words)
+    if "load_pct" in rows:
+        _check_loads(rows["load_pct"], words)
+        for column in (n for n in named if n in rows and rows[n].hasnans):
+            _refuse(rows[column], rows[column].isna() & rows["load_pct"].notna(), words, "a name",
+                    "Fill it in, or leave the row out.")
     if name == "throws":
-        _check_twice(rows, words)
+        key = [name for name in TABLES["throws"].key if name in rows]
+        _refuse(rows[key[0]], rows.duplicated(key), words,
+                f"each combination of {', '.join(key)} once",
+                "The row repeats another: leave one of them out.")
     return rows
 
 
@@ -86,63 +84,34 @@ def _read(values, column, words):
             return None
     keys = list(zip(map(type, values), values, strict=True))  # True is another than 1
     found = {key: _taken(key[1], column) for key in set(keys)}
-    wrong = np.array([found[key][1] is not None for key in keys], bool)
-    if wrong.any():
-        place = int(np.argmax(wrong))
-        _refuse(values, place, column, words, *found[keys[place]][1], wrong.sum())
+    wrong = [found[key][1] for key in keys]
+    if any(wrong):
+        _refuse(values, [w is not None for w in wrong], words, *next(filter(None, wrong)))
     return None if column.kind == "choice" else np.array([found[k][0] for k in keys], float)
 
 
 def _taken(value, column):
     """A value as a fit takes it, and what is wrong with it."""
-    kept, wrong = column.check(value)
-    if column.kind == "choice":
-        return kept, wrong if kept in (None, value) else (column.expected, f"Write {kept}.")
-    if isinstance(value, (bool, np.bool_)):
-        remedy = "Say which number yes and which number no is, and put these in"
-        remedy += ": 2 for yes and 0 for no, say." if column.name == "grade" else "."
-        wrong = column.expected, remedy
+    kept, wrong = column.check(bool(value) if isinstance(value, np.bool_) else value)
+    if column.kind == "choice" and kept not in (None, value):
+        wrong = column.expected, f"Write {kept}."
     return kept, wrong
 
 
-def _refuse(values, place, column, words, expected, remedy, number=1):
-    found = Problem(words, values.index[place], column.name, str(values.iloc[place]), expected,
-                    remedy)
-    more = "" if number == 1 else f" So with {count_of(number - 1, 'more row')}."
-    raise FitError(f"{found}{more}")
+def _refuse(values, wrong, words, expected, remedy):
+    """A FitError of the first value that is wrong, if one is."""
+    if np.any(wrong):
+        place = int(np.argmax(wrong))
+        index, value = values.index[place], values.iloc[place]
+        value = "" if pd.isna(value) else str(value)
+        raise FitError(str(Problem(words, index, values.name, value, expected, remedy)))
 
 
-def _check_loads(rows, words):
+def _check_loads(loads, words):
     """Refuse loads that were given as shares: with them all of a series is a hundredth."""
-    if "load_pct" in rows:
-        loads = rows["load_pct"].to_numpy(float, na_value=np.nan)
-        if len(loads) and 0.0 < np.nan_to_num(loads).max() <= _SHARES:
-            _refuse(rows["load_pct"], int(np.nanargmax(loads)), _LOAD, words,
-                    "g of fragrance per 100 g of wax, such as 9 for 9 %",
-                    f"No load is over {_SHARES:g}, as if all were shares of 1: multiply the column "
-                    "by 100.")
-
-
-def _check_names(rows, named, words):
-    """Refuse rows with a load and without the name of a piece, pot, blend or, of a score, of who
-    gave it."""
-    if "load_pct" not in rows:
-        return
-    for name in named:
-        if name in rows and rows[name].hasnans:
-            lost = (rows[name].isna() & rows["load_pct"].notna()).to_numpy()
-            if lost.any():
-                column = next(c for t in ("pairs", "throws", "pours", "pieces")
-                              for c in TABLES[t].columns if c.name == name.removeprefix("second_"))
-                _refuse(rows[name].astype(object).where(rows[name].notna(), ""),
-                        int(np.argmax(lost)), replace(column, name=name), words,
-                        column.meaning, "Fill it in, or leave the row out.", lost.sum())
-
-
-def _check_twice(rows, words):
-    key = [name for name in TABLES["throws"].key if name in rows]
-    twice = rows.duplicated(key).to_numpy()
-    if twice.any():
-        _refuse(rows[key[0]], int(np.argmax(twice)), TABLES["throws"][key[0]], words,
-                f"each combination of {', '.join(key)} once",
-                "The row repeats another: leave one of them out.", twice.sum())
+    most = loads.max()
+    if 0.0 < most <= _SHARES:
+        _refuse(loads, loads == most, words,
+                "g of fragrance per 100 g of wax, such as 9 for 9 %",
+                f"No load is over {_SHARES:g}, as if all were shares of 1: multiply the column by "
+                "100.")

@@ -41,18 +41,15 @@ def with_one(frame, column, value, place=2):
     ("grade", 1.9, f"found '1.9', expected {OF_GRADES}. {CORRECT}"),
     ("grade", np.inf, f"found 'inf', expected {OF_GRADES}. {CORRECT}"),
     ("grade", "wet", f"found 'wet', expected {OF_GRADES}. {CORRECT}"),
-    ("grade", True, f"found 'True', expected {OF_GRADES}. Say which number yes and which number no "
-                    "is, and put these in: 2 for yes and 0 for no, say."),
+    ("grade", True, f"found 'True', expected {OF_GRADES}. {CORRECT}"),
     ("load_pct", -7.0, f"found '-7.0', expected {OF_LOADS}. {CORRECT}"),
     ("load_pct", "9,5", f"found '9,5', expected {OF_LOADS}. Write 9.5, with a point."),
     ("age_days", -3, "found '-3.0', expected a number with a decimal point from 0 to 3650 (days "
                      f"since pouring). {CORRECT}"),
     ("stress", "Heat", "found 'Heat', expected one of rest, heat. Write heat."),
     ("stress", "fridge", "found 'fridge', expected one of rest, heat. Use one of these words."),
-    ("blend", np.nan, "found an empty cell, expected the wax blend in that pot. Fill it in, or "
-                      "leave the row out."),
-    ("pot", None, "found an empty cell, expected the melt that it was drawn from. Fill it in, or "
-                  "leave the row out."),
+    ("blend", np.nan, "found an empty cell, expected a name. Fill it in, or leave the row out."),
+    ("pot", None, "found an empty cell, expected a name. Fill it in, or leave the row out."),
 ])
 @pytest.mark.parametrize(("fit", "looks"), [(fit_sweat, SERIES.sweat()),
                                             (fit_frost, SERIES.frost())])
@@ -65,11 +62,9 @@ def test_a_look_that_cannot_be_is_refused(fit, looks, column, value, said):
 @pytest.mark.parametrize(("column", "value", "said"), [
     ("throw", 55.0, f"found '55.0', expected {OF_THROW}. {CORRECT}"),
     ("throw", -0.5, f"found '-0.5', expected {OF_THROW}. {CORRECT}"),
-    ("throw", False, f"found 'False', expected {OF_THROW}. Say which number yes and which "
-                     "number no is, and put these in."),
+    ("throw", False, f"found 'False', expected {OF_THROW}. {CORRECT}"),
     ("kind", "hot", "found 'hot', expected one of cold, jar, warm. Write warm."),
-    ("assessor", np.nan, "found an empty cell, expected who smelt. Fill it in, or leave the row "
-                         "out."),
+    ("assessor", np.nan, "found an empty cell, expected a name. Fill it in, or leave the row out."),
 ])
 def test_a_score_that_cannot_be_is_refused(column, value, said):
     assert refused(fit_throw, with_one(SERIES.throws, column, value)) == (
@@ -95,8 +90,7 @@ def test_doubled_scores_are_refused():
 
 def test_all_of_a_frame_is_counted():
     looks = SERIES.sweat()
-    assert refused(fit_sweat, looks.assign(grade=looks["grade"] >= 2)).endswith(
-        f"So with {len(looks) - 1} more rows.")
+    assert "found 'False'" in refused(fit_sweat, looks.assign(grade=looks["grade"] >= 5))
     assert refused(fit_sweat, with_one(looks, "grade", 7).assign(stress="Heat")).startswith(
         "sweat looks, row 100, column stress: ")
 
@@ -128,9 +122,7 @@ def test_checks_on_the_warmer_and_pairs():
         f"pairs, row 1, column second_load_pct: found '50.0', expected {OF_LOADS}. {CORRECT}")
 
 
-def test_what_is_no_frame_or_lacks_columns():
-    assert refused(fit_sweat, [{"grade": 1}]) == (
-        "the sweat looks are a list; give a pandas DataFrame, such as read_series(store) has")
+def test_what_lacks_columns():
     assert refused(fit_throw, SERIES.throws.drop(columns=["pot", "kind"])) == (
         "the throw scores lack the columns kind, pot")
 
