@@ -23,6 +23,8 @@ from scentlab.text import gathered, kept, spelling
 
 TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
 
+_SHOWN = 12  # rows of one kind of problem that are named
+
 
 def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyond_plan=False):
     """Typed frames of sheets of text, checked one by one, against each other and the store.
@@ -60,11 +62,16 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
 
 
 def _said_once(problems):
-    """Problems of one kind as the first of them, where they are many."""
-    kinds = gathered(((p.file, p.column, p.expected, p.remedy), p) for p in problems)
+    """Problems of one kind as the first of them with the rows of the others, where they are many.
+    """
+    kinds = gathered(((p.file, p.column, p.expected), p) for p in problems)
     for first, *others in kinds.values():
-        more = f"{first.remedy} It is the same in {len(others)} more rows."
-        yield from [replace(first, remedy=more)] if len(others) > 3 else [first, *others]
+        if len(others) <= 3:
+            yield from (first, *others)
+            continue
+        rows = ", ".join(str(p.row) for p in others[:_SHOWN])
+        more = f" and {len(others) - _SHOWN} more" if others[_SHOWN:] else ""
+        yield replace(first, remedy=f"{first.remedy} It is the same in rows {rows}{more}.")
 
 
 def records(frame):

@@ -310,7 +310,7 @@ def test_some_unknown_pours_among_known_ones_name_their_rows(empty, files):
     assert problems(error) == [
         "pieces.csv, row 6, column pour: found 'P09', expected a pour that the file of pours or "
         "the store holds. Correct the name, or give the file of pours as well, or log the pour "
-        "first. It is the same in 4 more rows."
+        "first. It is the same in rows 9, 12, 15, 18."
     ]
 
 

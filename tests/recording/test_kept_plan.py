@@ -106,8 +106,15 @@ def test_one_name_in_many_rows_is_told_once(store, files):
     rows = "".join(f"472,A1,S9,warm,6,{minutes}\n" for minutes in range(1, 7))
     assert told(store, files(pours=POURS, throws=THROWS + rows)) == [
         "throws.csv, row 3, column sitting: found 'S9', expected one of the sessions of the kept "
-        f"plan. Correct it; the nearest: S02, S01. {BEYOND} It is the same in 5 more rows."
+        f"plan. Correct it; the nearest: S02, S01. {BEYOND} It is the same in rows 4, 5, 6, 7, 8."
     ]
+
+
+def test_a_file_of_another_series_is_told_once(store, files):
+    rows = "".join(f"{code},P01,1\n" for code in range(700, 720))
+    (said,) = told(store, files(pours=POURS, pieces="code,pour,sweat_grade\n" + rows))
+    assert said.startswith("pieces.csv, row 2, column code: found '700', expected one of the ")
+    assert said.endswith("in rows 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14 and 7 more.")
 
 
 def test_what_is_truly_beyond_the_plan_is_taken_when_it_is_said(store, files):
