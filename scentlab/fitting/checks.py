@@ -119,15 +119,10 @@ def _assessors(grades, pours):
 
 
 def _odd_notes(pots, assessors):
-    notes = [
-        f"Pot {r.pot} of {r.blend} sweated {'more' if r.effect > 0 else 'less'} than pots of its "
-        f"blend should ({r.z:+.1f} standard deviations): look up how it was poured."
-        for r in pots[pots["odd"]].itertuples()
-    ]
-    for r in assessors.itertuples():
-        if abs(r.mean_excess) > 2.5 * r.se and abs(r.mean_excess) > 0.25:
-            notes.append(
-                f"Tester {r.assessor} grades {abs(r.mean_excess):.1f} grades "
-                f"{'higher' if r.mean_excess > 0 else 'lower'} than the fit expects."
-            )
+    notes = [f"Pot {r.pot} of {r.blend} is {r.z:+.1f} standard deviations from pots of its blend "
+             "(above 0 it sweated more): look up how it was poured."
+             for r in pots[pots["odd"]].itertuples()]
+    notes += [f"Tester {r.assessor} grades {r.mean_excess:+.1f} grades from what the fit expects."
+              for r in assessors.itertuples()
+              if abs(r.mean_excess) > max(2.5 * r.se, 0.25)]
     return tuple(notes)

@@ -18,7 +18,7 @@ from scentlab.fitting.throw_life import (
 )
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
-from scentlab.text import capital
+from scentlab.text import capital, count_of
 from scentlab.units import content_from_load, fine_weight, shown
 
 _NOT_SCENT = (
@@ -50,18 +50,13 @@ class Longevity(Result):
         said = [] if self.throw_life is None else [self.throw_life.sentence]
         if len(self.weights):
             parts = [
-                f"{arm_words(r)} {_grams(r['loss_g'])} in {r['hours']:g} h ({_pieces(r)}), "
+                f"{arm_words(r)} {_grams(r['loss_g'])} in {r['hours']:g} h "
+                f"({count_of(r['pieces'], 'piece')}, {_grams(r['least_g'], r['most_g'])}), "
                 f"{r['share_pct']:.0f} % of the fragrance in the piece"
                 for _, r in longest(self.weights).iterrows()
             ]
             said.append(f"Weight lost on the warmer: {'; '.join(parts)}.")
         return " ".join(said)
-
-
-def _pieces(row):
-    if row["pieces"] == 1:
-        return "one piece"
-    return f"{row['pieces']} pieces, {_grams(row['least_g'], row['most_g'])}"
 
 
 def _grams(*grams):

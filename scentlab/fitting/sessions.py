@@ -10,6 +10,8 @@ place: where loads were smelt in their order, what it may add makes the gain les
 import numpy as np
 import pandas as pd
 
+from scentlab.text import count_of
+
 # A timer is stopped a little early or late; within a fifth the times count as the same.
 SAME = 0.2
 LONG = 4
@@ -35,7 +37,10 @@ def session_terms(scores, kind):
     usual = _usual(known.to_numpy())
     if not (np.abs(known / usual - 1.0) > SAME).any():
         return np.nan, order, said
-    notes = said + _missing(minutes, usual) + _unlike_sessions(scores, minutes, usual)
+    notes, missing = said, int(minutes.isna().sum())
+    if missing:
+        notes += (f"{count_of(missing, 'score')} without minutes on the warmer taken as "
+                  f"{usual:g} min.",)
     covariate = np.log(np.maximum(minutes.fillna(usual).to_numpy(float), 1.0) / max(usual, 1.0))
     if _share_within(covariate, scores) < TIME_WITHIN:
         return np.nan, order, notes + (
@@ -70,24 +75,6 @@ def _usual(minutes):
     whole, counts = np.unique(np.maximum(np.round(minutes), 1.0), return_counts=True)
     near = (np.abs(minutes[:, None] / whole - 1.0) <= SAME).sum(axis=0)
     return float(whole[np.lexsort((whole, -counts, -near))[0]])
-
-
-def _missing(minutes, usual):
-    count = int(minutes.isna().sum())
-    have, taken = ("score has", "was") if count == 1 else ("scores have", "were")
-    words = f"{count} {have} no minutes on the warmer and {taken} taken as {usual:g} min."
-    return (words,) * bool(count)
-
-
-def _unlike_sessions(scores, minutes, usual):
-    middle = minutes.groupby(scores["sitting"].astype(str)).median().dropna()
-    if not len(middle) or middle.max() <= (1.0 + SAME) * middle.min():
-        return ()
-    each = ", ".join(f"{s} {m:g} min" for s, m in middle.items())
-    return (
-        f"The sessions were scored at different times on the warmer ({each}) and are compared only "
-        f"by the term for the minutes; throw is stated at {usual:g} min.",
-    )
 
 
 def _order_of(scores):

@@ -325,20 +325,16 @@ def codes_of(rows):
 
 def _hours_words(lower, middle, upper, arm):
     """Hours in words, never beyond the hours tested."""
-    interval = f"{100 * CONFIDENCE:.0f} % interval"
-    beyond = f"more than {arm['longest_h']:g} h, the longest tested"
-    early = f"{arm['first_h']:g} h, the first check"
+    beyond = f"more than {arm['longest_h']:g} h"
 
     def say(hours):
         if not np.isfinite(hours):
             return beyond
-        return early if hours <= arm["first_h"] else f"{hours:.1f} h"
+        return f"{hours:.1f} h" if hours > arm["first_h"] else f"{hours:g} h, the first check"
 
     if not np.isfinite(lower):
-        return beyond
-    if not np.isfinite(middle):
-        return f"{beyond} ({interval} from {say(lower)})"
-    return f"{say(middle)} ({interval} {say(lower)} to {say(upper)})"
+        return f"{beyond}, the longest tested"
+    return f"{say(middle)} ({100 * CONFIDENCE:.0f} % interval {say(lower)} to {say(upper)})"
 
 
 def _panel_notes(scores):
@@ -363,13 +359,12 @@ def _fall_notes(fit):
     """Where nothing falls, where loads share a rate, and where pieces are too few to show how they
     differ."""
     for place, arm in fit.arms.iterrows():
-        lower, middle, _ = quantiles(fit.rate[:, fit._blend(place)])
-        if middle <= 0 or lower <= 0:
-            verb = "does not fall" if middle <= 0 else "is not shown to fall"
+        if quantiles(fit.rate[:, fit._blend(place)])[0] <= 0:
             start, end = np.median(fit.draws(place, [arm["first_h"], arm["longest_h"]]), axis=0)
             yield (
-                f"The throw of {arm_words(arm)} {verb} up to {arm['longest_h']:g} h ({start:.1f} "
-                f"at {arm['first_h']:g} h, {end:.1f} at {arm['longest_h']:g} h): test longer for "
+                f"The throw of {arm_words(arm)} is not shown to fall up to "
+                f"{arm['longest_h']:g} h ({start:.1f} at {arm['first_h']:g} h, {end:.1f} at "
+                f"{arm['longest_h']:g} h): test longer for "
                 "the hours that it lasts."
             )
     if fit.arms["blend"].duplicated().any():

@@ -95,8 +95,8 @@ class TestSpoiledPot:
         row = check.pots.set_index("pot").loc[pot]
         assert row["effect"] > 0
         assert check.notes[-1] == (
-            f"Pot {pot} of {row['blend']} sweated more than pots of its blend should "
-            f"({row['z']:+.1f} standard deviations): look up how it was poured."
+            f"Pot {pot} of {row['blend']} is {row['z']:+.1f} standard deviations from pots of its "
+            "blend (above 0 it sweated more): look up how it was poured."
         )
 
 
@@ -117,7 +117,7 @@ class TestAssessors:
         excess = table["mean_excess"]
         assert excess["A2"] > 0.25 and excess["A2"] > abs(excess["A1"])
         assert strict.notes[-1] == (
-            f"Tester A2 grades {table.at['A2', 'mean_excess']:.1f} grades higher than the fit "
+            f"Tester A2 grades {table.at['A2', 'mean_excess']:+.1f} grades from what the fit "
             "expects."
         )
 
@@ -129,7 +129,7 @@ class TestAssessors:
         check = checked(looks)
         low = check.assessors.set_index("assessor").at["A2", "mean_excess"]
         assert low < 0
-        assert f"Tester A2 grades {-low:.1f} grades lower than the fit expects." in check.notes
+        assert f"Tester A2 grades {low:+.1f} grades from what the fit expects." in check.notes
 
     def test_who_grades_alike_is_not(self):
         looks = simulated(2)

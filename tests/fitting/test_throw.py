@@ -369,13 +369,6 @@ class TestMinutes:
         gained = later.level.mean(axis=0) - usual.level.mean(axis=0)
         assert gained == pytest.approx(np.log(4.0) * 1.5, abs=0.5)
 
-    def test_sittings_at_different_times_are_noted(self, timed):
-        assert fit_throw(timed, draws=200).notes[0] == (
-            "The sessions were scored at different times on the warmer (S1 15 min, S2 30 min, "
-            "S3 60 min) and are compared only by the term for the minutes; throw is stated at "
-            "15 min."
-        )
-
     def test_the_sentence_says_the_time(self, timed):
         assert " % of wax at 15 min on the warmer, 90 % interval " in fit_throw(timed).sentence
 
@@ -391,7 +384,7 @@ class TestMinutes:
         last = timed.index[timed["minutes"] == 60.0][0]
         spoilt = timed.assign(minutes=timed["minutes"].where(timed.index != last))
         assert fit_throw(spoilt, draws=200).notes[0] == (
-            "1 score has no minutes on the warmer and was taken as 15 min."
+            "1 score without minutes on the warmer taken as 15 min."
         )
 
     def test_minutes_that_go_with_the_load(self):
