@@ -75,7 +75,11 @@ def order_words(pick):
     if len(scored) < 2:
         return (f"The order by {throw} is not known: fewer than two blends have scores at their "
                 "loads.",)
-    words = [_first_words(scored, throw, pick.throw_least)]
+    chances = [f"{r.blend} {say_chance(r.p_strongest, pick.throw_least, 0)}"
+               for r in scored.itertuples()]
+    words = [f"Chance of truly the strongest {throw}: {', '.join(chances)}."]
+    if scored["p_strongest"].iloc[0] < SURE:
+        words.append("First and second are too close to call.")
     unscored = picked.loc[picked["p_strongest"].isna(), "blend"]
     if len(unscored):
         words.append(f"Its {throw} was not scored at its load, so its place is open: "
@@ -86,18 +90,3 @@ def order_words(pick):
         words.append(f"Most likely order by {throw}: {best['order']} (chance {said}).")
     return tuple(words)
 
-
-def _first_words(scored, throw, least):
-    first = scored.iloc[0]
-    said = say_chance(first["p_strongest"], least, 0)
-    every = f"all {len(scored)}" if len(scored) > 2 else "both"
-    found = f"chance that {first['blend']} truly has the strongest {throw} of {every}"
-    if first["p_strongest"] >= SURE:
-        return f"C{found[1:]}: {said}."
-    rival = scored.loc[scored["p_strongest"].iloc[1:].idxmax()]
-    who = "First and second" if rival["rank"] == 2 else f"{first['blend']} and {rival['blend']}"
-    why = ""
-    if rival["p_strongest"] > first["p_strongest"]:
-        why = (f"; {rival['blend']} {say_chance(rival['p_strongest'], least, 0)}, but ties go to "
-               "less frost, then lower cost")
-    return f"{who} are too close to call: {found} is {said}{why}."

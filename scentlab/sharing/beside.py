@@ -184,16 +184,10 @@ def _why_not_blend(analyses, blend):
     spans = [a.ceiling.of(blend)[["lowest_tested_pct", "highest_tested_pct"]] for a in analyses]
     if any(map(is_missing, (low for low, _ in spans))):
         return f"{blend} was not graded under {analyses[0].ceiling.stress} in all of them"
-    if _apart(spans, touching=True):
+    if max(low for low, _ in spans) >= min(high for _, high in spans):
         loads = [f"{say_range(*span, lambda v: f'{v:.1f}')} % of wax" for span in spans]
         return f"the loads tested of {blend} do not overlap ({_numbered(loads)})"
     return ""
-
-
-def _apart(spans, touching=False):
-    """Whether spans of loads or days have nothing in common."""
-    low, high = max(low for low, _ in spans), min(high for _, high in spans)
-    return low > high or (touching and low == high)
 
 
 def _numbered(words):
@@ -205,13 +199,7 @@ def _numbered(words):
 
 def _notes(analyses):
     others = {b for a in analyses for b in a.sweat.blends} - set(blends_in_common(analyses))
-    notes = ["The shift holds all that differs between the series, not the lots alone: days, room "
-             "and hands as well. Only one series with both lots side by side sets them apart."]
+    notes = ["The shift holds all that differs between the series, not the lots alone: days, room, "
+             "hands and ages as well. Only one series with both lots side by side sets them apart."]
     notes += [f"{b} is not compared: {_why_not_blend(analyses, b)}." for b in sorted(others)]
-    ages = [pd.to_numeric(a.series.sweat()["age_days"]) for a in analyses]
-    spans = [(own.min(), own.max()) for own in ages]
-    if not any(is_missing(low) for low, _ in spans) and _apart(spans):
-        words = _numbered(f"{low:g} to {high:g} days" for low, high in spans)
-        notes.append(f"The pieces were inspected after other times ({words}), which the shift "
-                     "holds too.")
     return tuple(notes)

@@ -208,17 +208,16 @@ def load_ticks(low, high):
 
 def _in_words(title, axis, panels, marks):
     """What a picture shows, for who cannot see it."""
-    in_oz = axis == LOAD and shown().weight == "oz"
-    place = ounces_per_pound_from_load if in_oz else float
-    said = [f"{title}, over {LOAD_OZ if in_oz else axis}"]
+    place = say_percent_of_wax if axis == LOAD else "{:.1f}".format
+    said = [f"{title}, over {axis.partition(',')[0]}"]
     for panel in panels:
         if panel.curve is not None:
-            ends = [f"{panel.curve['y'].iloc[i]:.2f} at {place(panel.curve['x'].iloc[i]):.1f}"
+            ends = [f"{panel.curve['y'].iloc[i]:.2f} at {place(panel.curve['x'].iloc[i])}"
                     for i in (0, -1)]
             said.append(f"{panel.label}: {ends[0]} to {ends[1]}")
         said += [panel.label] if panel.marks else []
         said += [f"{len(panel.points)} points"] if panel.points else []
-        said += [f"{words} at {place(load):.3g}" for load, words in panel.counts]
+        said += [f"{words} at {place(load)}" for load, words in panel.counts]
         said += [panel.note] if panel.note else []
     said += [f"{words} {say_percent_of_wax(load, kind in SOLD)}" for kind, words, load in marks]
     return ". ".join(said) + "."

@@ -31,7 +31,6 @@ from scentlab.sharing.package import (
     DESCRIPTOR,
     FORMAT,
     PROFILE,
-    schema_of,
     series_from_files,
 )
 from scentlab.sharing.pages import draw, write_whole
@@ -335,16 +334,6 @@ def _check_resource(resource, data):
         f"{DESCRIPTOR}",
     )
     _need(isinstance(name, str) and name, f"{DESCRIPTOR}: the resource {path} has no name")
-    part = parts.PARTS.get(path.removesuffix(".csv"))
-    _need(part is None or _shape(resource.get("schema")) == _shape(schema_of(part)),
-          f"{DESCRIPTOR} describes the columns of {path} otherwise than format {FORMAT} does")
-
-
-def _shape(schema):
-    """A schema without its descriptions, whose words may change from version to version."""
-    if isinstance(schema, dict):
-        return {k: _shape(v) for k, v in schema.items() if k != "description"}
-    return [_shape(v) for v in schema] if isinstance(schema, list) else schema
 
 
 def _rules(settings):

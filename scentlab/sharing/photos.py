@@ -2,7 +2,6 @@
 
 import base64
 import io
-from collections import Counter
 from dataclasses import dataclass
 
 from scentlab.units import say_load_oz, say_percent_of_wax
@@ -21,19 +20,15 @@ class Shown:
 
 def shown_photos(photos, series, load_pct, blend, most=MOST):
     """The photos (``code``, ``words``, and ``read()`` for a JPEG) of one blend at and above a load,
-    as Shown: the nearest loads first, each in turn; unknown codes are left out."""
-    looks = series.grades
-    looks = looks[looks["blend"] == blend].drop_duplicates("code").set_index("code")["load_pct"]
+    as Shown: the nearest loads first; unknown codes are left out."""
+    looks = series.grades[series.grades["blend"] == blend].drop_duplicates("code")
+    loads = looks.set_index("code")["load_pct"].astype(float).round(1)
     near = round(float(load_pct), 1)
-    found = [(round(float(looks[p.code]), 1), p) for p in photos if p.code in looks.index]
-    found = sorted((f for f in found if f[0] >= near), key=lambda f: f[0])
-    turns, seen = [], Counter()
-    for load, photo in found:
-        seen[load] += 1
-        turns.append((seen[load], load, photo))
-    turns.sort(key=lambda t: t[:2])
-    return [Shown(p.code, say_percent_of_wax(load), f"{p.words}, {say_load_oz(load)}",
-                  small(p.read())) for _, load, p in turns[:most]]
+    found = sorted((p for p in photos if loads.get(p.code, -1.0) >= near),
+                   key=lambda p: loads[p.code])
+    return [Shown(p.code, say_percent_of_wax(loads[p.code]),
+                  f"{p.words}, {say_load_oz(loads[p.code])}", small(p.read()))
+            for p in found[:most]]
 
 
 def small(picture):

@@ -189,9 +189,6 @@ HOSTILE = {
         "does not list each file"),
     "a resource without path": (
         lambda f: descriptor_with(f, set_in_resource(1, "path", None)), "has no path"),
-    "other columns": (
-        lambda f: descriptor_with(f, set_in_resource(1, "schema", {"fields": []})),
-        "describes the columns of pours.csv otherwise"),
     "unknown rules": (lambda f: rules_with(f, __class__="x"), "no rules that this version knows"),
     "a rule out of range": (lambda f: rules_with(f, risk=7), "risk is 7 (700 %); give a share"),
     "a rule of another kind": (lambda f: rules_with(f, risk="high"), "cannot be"),
