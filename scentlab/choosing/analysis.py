@@ -20,7 +20,7 @@ from scentlab.fitting.throw import fit_throw
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 from scentlab.series import Series
-from scentlab.text import capital
+from scentlab.text import capital, count_of
 
 DRAWS = 2000
 
@@ -151,9 +151,8 @@ def _fit(notes, what, named, number, *given, **options):
     found = _try(notes, *given, **options)
     if found or not number:
         return found, ""
-    stored = f"1 {named} is" if number == 1 else f"{number} {named}s are"
     why = f"{notes[-1][:1].lower()}{notes[-1][1:].rstrip('.')}"
-    return found, f"There is no fit of {what}, though {stored} stored: {why}:"
+    return found, f"There is no fit of {what} of {count_of(number, named)}: {why}:"
 
 
 def what_if(analysis: Analysis, **changes: Any) -> Pick:
@@ -182,13 +181,12 @@ def what_if(analysis: Analysis, **changes: Any) -> Pick:
     return decider(analysis)(replace(analysis.rules, **changes)).pick
 
 
-def decider(analysis, brief=False):
+def decider(analysis):
     """A chooser under any rules that does not fit sweat again: callable(rules) to the Analysis
     under them. It raises FitError for a blend that was not fitted.
 
     Throw of the other kind is fitted when it is first asked for, and remembered; all else is taken
-    from the analysis, so the pick is that of :func:`analyse`. ``brief`` leaves out the
-    measures of the trade-off.
+    from the analysis, so the pick is that of :func:`analyse`.
     """
     fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 
@@ -200,7 +198,7 @@ def decider(analysis, brief=False):
         throw, no_throw = fits[kind]
         found = replace(analysis, rules=rules, throw=throw, no_throw=no_throw,
                         ceiling=find_ceiling(analysis.sweat, rules))
-        return replace(found, pick=choose_load(found, rules, found.ceiling, brief=brief))
+        return replace(found, pick=choose_load(found, rules, found.ceiling))
 
     return decide
 

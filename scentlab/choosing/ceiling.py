@@ -55,14 +55,11 @@ class Ceiling(Result):
 
     @property
     def sentence(self):
-        parts = []
-        for r in self.table.itertuples():
-            if r.state == NONE:
-                parts.append(f"{r.blend}: no tested load qualifies")
-            elif r.state in (OPEN_ABOVE, DRY):
-                parts.append(_say_open(r))
-            else:
-                parts.append(f"{r.blend}: {say_load(r.ceiling_load_pct, sold=True)}")
+        parts = [
+            f"{r.blend}: no tested load qualifies" if r.state == NONE else
+            f"{r.blend}: {'at least ' * (r.state != INSIDE)}"
+            + say_load(r.ceiling_load_pct, sold=True)
+            for r in self.table.itertuples()]
         return (
             f"Highest load with at most {say_rule(self.risk)} chance of sweat grade "
             f"{self.limit_grade} or worse for a piece of a new pot ({self.stress}), held with "
@@ -72,13 +69,6 @@ class Ceiling(Result):
     def of(self, blend):
         """The row of one blend."""
         return self.table.set_index("blend").loc[blend]
-
-
-def _say_open(row):
-    """Words for a ceiling that no sweat bounds from above."""
-    dry = f"dry up to {row.highest_tested_pct:.1f} %, " if row.state == DRY else ""
-    safe = say_load(row.ceiling_load_pct, sold=True)
-    return f"{row.blend}: at least {safe}, {dry}nothing tested above"
 
 
 @one_thread()
@@ -97,7 +87,11 @@ def find_ceiling(fit, rules=None, blends=None):
         return _without_answer(find_ceiling(fit, replace(rules, stress=None)), rules.stress)
     every, fit, stress = fit, at_sale(fit, rules), rules.stress or fit.harshest
     draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
-    rows, notes = [], _unseen_note(fit, rules.limit_grade)
+    rows, notes = [], []
+    if 0 < fit.counts[[f"g{g}" for g in range(1, 5)]].to_numpy().sum() and not reached(
+            fit.counts, rules.limit_grade).any():
+        notes.append(f"No piece reached sweat grade {rules.limit_grade}: how much more fragrance "
+                     "that takes rests on what is usual and on the pieces that stayed below it.")
     for blend in blends or fit.blends:
         own = fit.counts[fit.counts["blend"] == blend]
         at_risk = draws[:, fit.blends.index(blend)]
@@ -133,17 +127,6 @@ def chances_over(fit, blend, loads, rules):
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
     own = at_risk[:, fit.blends.index(blend)]
     return [min(float(fit.weights @ (own < load)), 1.0) for load in loads]
-
-
-def _unseen_note(fit, limit_grade):
-    """A note where nobody saw the limit grade, so that part of the ceiling is prior."""
-    seen = [g for g in range(1, 5) if fit.counts[f"g{g}"].sum() > 0]
-    if not seen or max(seen) >= limit_grade:
-        return []
-    return [
-        f"No piece sweated beyond grade {max(seen)}, so how much more fragrance grade "
-        f"{limit_grade} takes rests on what is usual and on the pieces that stayed below it."
-    ]
 
 
 def _of_blend(blend, own, draws, fit, rules, stress):

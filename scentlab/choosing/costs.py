@@ -5,7 +5,7 @@ maker's own numbers. No load above the highest that the answer admits is weighed
 """
 
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -156,8 +156,7 @@ def coster(analysis):
     callable(blend, costs) to LoadCosts. It raises FitError for a blend without a recommended load,
     and where sales are lost by throw that nobody scored."""
     known = cache(lambda blend: _Known(analysis, blend))
-    chance = cache(lambda blend, *batch: known(blend).chance(*batch))
-    return lambda blend, costs: known(blend).weigh(costs, partial(chance, blend))
+    return lambda blend, costs: known(blend).weigh(costs)
 
 
 def load_costs(analysis: Any, costs: Costs | None = None, blend: str | None = None) -> LoadCosts:
@@ -212,8 +211,9 @@ class _Known:
             behind, rng = _behind(throw, blend, self.loads), np.random.default_rng(analysis.seed)
             self.behind = behind[rng.permutation(np.arange(DRAWS) % len(behind))]
         self.materials, self.notes = _materials(analysis, blend, self.loads)
+        self.chance = cache(self._chance)
 
-    def weigh(self, costs, chance):
+    def weigh(self, costs):
         """The costs of all loads, and three of them closely."""
         lost = self._lost(costs)
         complaints = costs.pieces * (costs.complaint or 0.0) * self.risks
@@ -236,7 +236,7 @@ class _Known:
             {"which": which, "load_pct": self.loads[place],
              "content_pct": content_from_load(self.loads[place]),
              **{name: values[place] for name, values in parts.items()},
-             "chance_many": chance(self.loads[place], costs.pieces, costs.pots, costs.many)}
+             "chance_many": self.chance(self.loads[place], costs.pieces, costs.pots, costs.many)}
             for which, place in places.items()])
         rules = self.analysis.rules
         return LoadCosts(
@@ -255,7 +255,7 @@ class _Known:
                            f"{self.blend}, and there are none; leave them empty or score some")
         return costs.pieces * costs.lost_sale * np.minimum(costs.lost_pct / 100 * self.behind, 1.0)
 
-    def chance(self, load, pieces, pots, many):
+    def _chance(self, load, pieces, pots, many):
         """That so many pieces of a batch or more sweat; by fewer draws the more are counted."""
         fit = thinned(self.fit, DRAWS // min(1 + many // 5, 4))
         risks = sweat_risk_draws(
@@ -270,16 +270,11 @@ class _Known:
         yield ("Pieces of a pot sweat together, so few pots make many sweating pieces likelier "
                "than pieces that sweat each on their own. What the test leaves open is counted.")
         if costs.complaint:
-            yield ("A cost is the average over many batches, and the range beside it says how sure "
-                   "that average is: a batch without a sweating piece costs less, one with several "
-                   "more.")
-            yield ("Each sweating piece counts as a complaint, as if every piece sold were kept "
-                   "as in the test: pieces kept cooler cost less.")
-        if costs.complaint and not costs.lost_sale:
-            yield ("No lost sale is counted, so nothing speaks for a stronger scent here, and the "
-                   "lowest load tested may cost least.")
-        if costs.lost_sale:
-            yield "Lost sales rest on your own numbers; the test knows throw, not buyers."
+            yield ("A cost is the average over many batches, not that of one. Each sweating piece "
+                   "counts as a complaint, as if all were kept as in the test.")
+            if not costs.lost_sale:
+                yield ("No lost sale is counted, so nothing speaks for a stronger scent here, and "
+                       "the lowest load tested may cost least.")
 
 
 def _behind(fit, blend, loads):

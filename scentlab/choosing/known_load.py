@@ -49,17 +49,16 @@ def known_load(analysis, blend=None, load_pct=None):
         safe = f"{capital(highest_safe(row, found, analysis, say_load_oz, day))}."
     rests = analysis.rests
     as_sold = compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress)
-    if load_pct is None or load_pct == chosen:
-        said = (safe, rests.headline(blend))
-        return KnownLoad(blend, float(chosen), True, tuple(filter(None, said)), rests, as_sold)
-    rests = find_rests(analysis.series, analysis.rules, analysis.ceiling.stress, analysis.odd_pots,
-                       {blend: load_pct}, analysis.sweat.harshest)
-    advised = "No load is recommended."
-    if not pd.isna(chosen):
-        advised = f"Recommended: {say_load_oz(chosen, sold=True)}."
-    said = ("This load was typed and is not the recommended one.", advised, safe,
-            _tested(analysis, blend, load_pct), rests.headline(blend))
-    return KnownLoad(blend, float(load_pct), False, tuple(filter(None, said)), rests, as_sold)
+    said, recommended = [safe], load_pct in (None, chosen)
+    if not recommended:
+        rests = find_rests(analysis.series, analysis.rules, analysis.ceiling.stress,
+                           analysis.odd_pots, {blend: load_pct}, analysis.sweat.harshest)
+        advised = "none" if pd.isna(chosen) else say_load_oz(chosen, sold=True)
+        said = ["This load was typed and is not the recommended one.", f"Recommended: {advised}.",
+                safe, _tested(analysis, blend, load_pct)]
+    said = tuple(filter(None, (*said, rests.headline(blend))))
+    return KnownLoad(blend, float(chosen if recommended else load_pct), recommended, said, rests,
+                     as_sold)
 
 
 def _tested(analysis, blend, load):
@@ -71,8 +70,7 @@ def _tested(analysis, blend, load):
     if load > high + NEAR_PCT:
         return f"Never tested above {say_load_oz(high)}: nothing is known of this load."
     over, = chances_over(analysis.sweat, blend, [load], rules)
-    odds = say_odds(over, analysis.pick.table["least_told"].min())
-    said = f"{odds} that more than {say_rule(rules.risk)} of pieces of new pots would sweat"
-    said += f"{by_day(analysis.sweat, rules)}."
+    odds = capital(say_odds(over, analysis.pick.table["least_told"].min()))
     below = f" The lowest load tested was {say_load_oz(low)}." if load < low - NEAR_PCT else ""
-    return f"{said[0].upper()}{said[1:]}{below}"
+    return (f"{odds} that more than {say_rule(rules.risk)} of pieces of new pots would sweat"
+            f"{by_day(analysis.sweat, rules)}.{below}")

@@ -21,7 +21,7 @@ from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT, summary, weighted_quantile
 from scentlab.results import FitError, Result, say_odds, say_rule
 from scentlab.series import stress_words
-from scentlab.text import count_of, in_sentences, spelling
+from scentlab.text import capital, count_of, in_sentences, spelling
 from scentlab.units import say_load_oz, say_percent_of_wax, say_points
 
 ACCEPT, REJECT, MORE = "accept", "reject", "test more"
@@ -80,7 +80,8 @@ class LotCheck(Result):
     def lines(self) -> tuple:
         """The answer, what was seen, and how the lot compares, in words."""
         lines = self._answer(), self._pieces()
-        return lines if self.again else (*lines, self._compared())
+        return lines if self.again else (
+            *lines, say_shift(self.table.iloc[0], f"lot {self.lot}", "the lot before"))
 
     @property
     def sentence(self) -> str:
@@ -114,17 +115,18 @@ class LotCheck(Result):
                 for r in self.seen.itertuples()]
         return in_sentences([f"Sweated, {self.stress}: {'; '.join(rows)}"])
 
-    def _compared(self):
-        row = self.table.iloc[0]
-        if row["lower"] > 0 or row["upper"] < 0:
-            way = "earlier" if row["upper"] < 0 else "later"
-            low, high = sorted((abs(row["lower"]), abs(row["upper"])))
-            return (f"It sweats about {say_points(abs(row['estimate']))} {way} than the lot before "
-                    f"({say_points(low, alone=True)} to {say_points(high, alone=True)}, 90 % "
-                    "interval).")
-        return (f"Whether it sweats earlier or later than the lot before is too close to call "
-                f"({say_points(-row['lower'])} earlier to {say_points(row['upper'], alone=True)} "
-                "later, 90 % interval).")
+
+def say_shift(row, own, other):
+    """How much earlier or later one sweats than another, where the direction is known."""
+    def way(change):
+        return f"{say_points(abs(change), alone=True)} {'earlier' if change < 0 else 'later'}"
+
+    ends = f"90 % interval {way(row.lower)} to {way(row.upper)}"
+    middle = f"{say_points(abs(row.estimate))} {'earlier' if row.estimate < 0 else 'later'}"
+    if row.lower > 0 or row.upper < 0:
+        return f"{capital(own)} sweats {middle} than {other}, {ends}."
+    return (f"Whether {own} sweats earlier or later than {other} is too close to call: {middle}, "
+            f"{ends}.")
 
 
 def check_lot(

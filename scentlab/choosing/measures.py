@@ -78,26 +78,13 @@ def measure(chosen, evidence, rules, ceiling):
 
 def trade_off(evidence, rules, ceiling):
     """The measures at the loads tested of each blend under the stress that decides."""
-    known, frames = tested(evidence, ceiling), []
-    for blend in evidence.sweat.blends:
-        own = known[known["blend"] == blend].reset_index(drop=True)
-        loads = own["load_pct"].to_numpy(float)
-        frames.append(own.join(_at(blend, loads, evidence, rules)))
-    return _put_together(frames)
-
-
-def tested(evidence, ceiling):
-    """The loads tested of each blend under the stress that decides, without their measures."""
-    counts = evidence.sweat.counts
-    under, frames = counts[counts["stress"] == ceiling.stress], []
+    counts, frames = evidence.sweat.counts, []
+    under = counts[counts["stress"] == ceiling.stress]
     for blend in evidence.sweat.blends:
         loads = np.unique(under.loc[under["blend"] == blend, "load_pct"].astype(float))
-        frames.append(pd.DataFrame({"blend": blend, "load_pct": loads,
-                                    "content_pct": content_from_load(loads)}))
-    return _put_together(frames)
-
-
-def _put_together(frames):
+        known = pd.DataFrame({"blend": blend, "load_pct": loads,
+                              "content_pct": content_from_load(loads)})
+        frames.append(known.join(_at(blend, loads, evidence, rules)))
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
 
 

@@ -9,7 +9,7 @@ from scentlab.choosing.ceiling import NONE, at_sale, find_ceiling
 from scentlab.choosing.enough import enough_throw, enough_words
 from scentlab.choosing.finish import compare_finish
 from scentlab.choosing.headline import CEILING, REGULATORY, WAX_LIMIT, headline
-from scentlab.choosing.measures import Evidence, measure, scored, tested, trade_off
+from scentlab.choosing.measures import Evidence, measure, scored, trade_off
 from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
 from scentlab.choosing.rests import Rests, find_rests
 from scentlab.choosing.rules import THROW_WORDS, Rules
@@ -85,13 +85,12 @@ class Pick(Result):
 
 
 @one_thread()
-def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
+def choose_load(evidence, rules=None, ceiling=None):
     """Choose a load per blend and rank the blends. FitError where the rules name a blend that was
     not fitted.
 
     The load is the lowest that lies, with a chance of 80 %, no more than ``rules.throw_loss``
     points below the best throw under the ceiling and the limits: a rule of non-inferiority.
-    ``brief`` leaves out the measures of ``tradeoff``, which are most work.
     """
     rules = rules or Rules()
     _need_blends(evidence, rules)
@@ -110,7 +109,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
     }
     return Pick(
         table=table, sentences=sentences, rules=asdict(rules),
-        tradeoff=tested(evidence, ceiling) if brief else trade_off(evidence, rules, ceiling),
+        tradeoff=trade_off(evidence, rules, ceiling),
         notes=(*_notes(evidence, rules, table), *filter(None, (
             words for blend in evidence.sweat.blends for words in (
                 compare_finish(evidence.series, rules, blend, ceiling.stress),

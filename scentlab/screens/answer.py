@@ -68,7 +68,7 @@ def _build(page, seed):
     bench = page.bench
     analysis = page.analysis = analyse(
         read_series(bench.store), rules_here(bench.folder).rules, seed=seed)
-    decide = decider(analysis, brief=True)
+    decide = decider(analysis)
     page.sliders = SliderForm(
         analysis.rules, lambda rules: analysis if rules == analysis.rules else decide(rules),
         lines_html, lambda found: plot(found.pick), partial(_keep_two, folder=bench.folder))

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.lot import say_shift
 from scentlab.choosing.rests import lots_of
 from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
@@ -17,7 +18,6 @@ from scentlab.series import same_record
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import RULE_WORDS
 from scentlab.text import alike
-from scentlab.units import say_points
 from scentlab.words import STRESS_WORDS, is_missing, say_range
 
 DRAWS = 4000
@@ -33,7 +33,8 @@ class Beside(Result):
 
     @property
     def sentence(self):
-        return " ".join(_say_shift(row) for row in self.table.itertuples())
+        return " ".join(f"{row.blend}: {say_shift(row, row.lot, row.against)}"
+                        for row in self.table.itertuples())
 
 
 def why_not_compared(analyses):
@@ -65,22 +66,6 @@ def _half_sweat(fit, blend, rng):
     """Draws (D,) of a blend's half-sweat load, of equal weight and in no order."""
     own = fit.named["capacity"][:, fit.blends.index(blend)]
     return rng.choice(own, DRAWS, p=fit.weights / fit.weights.sum())
-
-
-def _say_shift(row):
-    """The shift of one blend in a sentence that claims a direction only where it is known."""
-    if row.lower > 0 or row.upper < 0:
-        low, high = sorted((abs(row.lower), abs(row.upper)))
-        return (f"{row.blend}: {row.lot} sweats {_say_way(row.estimate, False)} than "
-                f"{row.against}, 90 % interval {say_points(low, alone=True)} to "
-                f"{say_points(high)}.")
-    return (f"{row.blend}: whether {row.lot} sweats earlier or later than {row.against} is too "
-            f"close to call: {_say_way(row.estimate, False)}, 90 % interval "
-            f"{_say_way(row.lower)} to {_say_way(row.upper)}.")
-
-
-def _say_way(change, alone=True):
-    return f"{say_points(abs(change), alone=alone)} {'earlier' if change < 0 else 'later'}"
 
 
 def blends_in_common(analyses):

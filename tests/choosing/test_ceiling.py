@@ -138,8 +138,8 @@ class TestLimitGrade:
         frame = looks_of(lambda b, k, x, s, i: int(x > 13))
         notes = find_ceiling(quick_fit(frame)).notes
         assert notes[0] == (
-            "No piece sweated beyond grade 1, so how much more fragrance grade 2 takes rests on "
-            "what is usual and on the pieces that stayed below it."
+            "No piece reached sweat grade 2: how much more fragrance that takes rests on what is "
+            "usual and on the pieces that stayed below it."
         )
 
 
@@ -161,7 +161,7 @@ class TestInsideTheTestedLoads:
         fit = quick_fit(looks_of(lambda *a: 0, pots=4, pieces=15))
         row = find_ceiling(fit).of("soft")
         assert row["state"] == OPEN_ABOVE and row["ceiling_load_pct"] == 16.0
-        assert "soft: at least 16.0 % of wax (13.7 % of total), nothing tested above" in (
+        assert "soft: at least 16.0 % of wax (13.7 % of total)." in (
             find_ceiling(fit).sentence
         )
 

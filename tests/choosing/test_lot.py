@@ -177,7 +177,7 @@ def test_pieces_as_sold_are_compared_within_their_pots(old):
     assert "as sold sweat more: less than 1 chance in 1000" in found
     whole = replace(series, pours=pd.concat([old.series.pours, plain]),
                     grades=pd.concat([old.series.grades, plain_looks]))
-    assert found in choose_load(replace(old, series=whole), old.rules, brief=True).notes
+    assert found in choose_load(replace(old, series=whole), old.rules).notes
     dry = replace(series, apart=replace(series.apart, grades=sold_looks.assign(grade=0)))
     same = compare_finish(dry, old.rules, "soft", "heat")
     assert "too close to call: over 99 % that chance" in same

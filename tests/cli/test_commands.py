@@ -717,7 +717,7 @@ def test_what_bears_on_the_picks_stands_below_them(run, tmp_path):
     notes = re.findall(r"^Note: (.*)$", said, re.M)
     assert len(notes) == len(set(notes))
     assert any(n.startswith("soft was poured from one pot only, so ") for n in notes)
-    assert any(f"no fit of hot throw, though {warm} scores are stored: " in n for n in notes)
+    assert any(f"no fit of hot throw of {warm} scores: " in n for n in notes)
     assert "not scored" not in out and "No throw was scored" not in out
     order = [said.rindex("\n* "), said.index("Ranked by "),
              said.index("\nNote: "), said.index("\nReport: ")]

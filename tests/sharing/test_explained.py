@@ -41,7 +41,7 @@ def of_one_load(series):
 def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     number = int((of_one_load.series.throws["kind"] == "warm").sum())
     assert number > 100
-    said = f"There is no fit of hot throw, though {number} scores are stored: {ONE_LOAD}"
+    said = f"There is no fit of hot throw of {number} scores: {ONE_LOAD}"
     text = words_of(report_html(of_one_load))
     assert text.count(said) == 2  # under the pick and under throw
     for false in ("throw was not scored", "No throw was scored", "no scores that could be used"):
@@ -64,8 +64,8 @@ def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(series, monkeyp
     monkeypatch.setattr("scentlab.choosing.analysis.fit_frost", refused)
     found = analyse(series, draws=300)
     assert (
-        f"There is no fit of frost, though {len(series.frost())} grades are stored: the frost fit "
-        "found no peak: the answer knows nothing of frost."
+        f"There is no fit of frost of {len(series.frost())} grades: the frost fit found no peak: "
+        "the answer knows nothing of frost."
     ) in found.pick.notes
 
 
