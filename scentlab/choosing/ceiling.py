@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import special
 
 from scentlab.choosing.rules import Rules
-from scentlab.fitting.looks import planned_loads, reached
+from scentlab.fitting.looks import by_load, reached
 from scentlab.fitting.sweat import PRECISE, at_age, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
@@ -191,16 +191,14 @@ def held_below_sweat(own, row, rules):
     """
     if row["state"] == NONE:
         return None
-    below, loads = np.nan, own["load_pct"].to_numpy(float)
-    over, of = reached(own, rules.limit_grade).to_numpy(), own["n"].to_numpy()
-    for group in planned_loads(loads, NEAR_PCT):
-        high = float(group[-1])
-        if float(group[0]) > row["ceiling_load_pct"] + NEAR_PCT / 2:
+    below, table = np.nan, by_load(own, rules.limit_grade, NEAR_PCT)
+    table[["sweated", "pieces"]] = table[["sweated", "pieces"]].cumsum()
+    for r in table.itertuples():
+        if r.lowest > row["ceiling_load_pct"] + NEAR_PCT / 2:
             return None
-        wet, pieces = (int(n[loads <= high].sum()) for n in (over, of))
-        if speak_against(wet, pieces, rules.risk):
-            return _held(row, below, high, wet, pieces, rules)
-        below = high
+        if speak_against(r.sweated, r.pieces, rules.risk):
+            return _held(row, below, r.highest, r.sweated, r.pieces, rules)
+        below = r.highest
     return None
 
 

@@ -11,7 +11,7 @@ from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
 from scentlab.choosing.headline import pair_sentences, use_words
 from scentlab.choosing.rests import by_day
 from scentlab.choosing.rules import THROW_WORDS
-from scentlab.fitting.looks import planned_loads, reached
+from scentlab.fitting.looks import by_load, reached
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_rule
 from scentlab.schema import SWEAT_GRADES
@@ -104,14 +104,10 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     chosen = analysis.pick.of(blend)["load_pct"]
     fit, stress = analysis.sweat, analysis.ceiling.stress
     own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
-    groups = planned_loads(own["load_pct"], NEAR_PCT) if len(own) else []
-    rows = []
-    for group in groups:
-        here = own[own["load_pct"].between(group[0], group[-1])]
-        pieces, wet = int(here["n"].sum()), int(reached(here, rules.limit_grade).sum())
-        could = binomial_limits(wet, pieces, 2.0 * CONFIDENCE - 1.0)[1]
-        rows.append((float(np.mean(group)), pieces, wet, 100.0 * float(could)))
-    table = pd.DataFrame(rows, columns=["load_pct", "pieces", "sweated", "could_pct"])
+    table = by_load(own, rules.limit_grade, NEAR_PCT)[["load_pct", "pieces", "sweated"]]
+    table["could_pct"] = [
+        100.0 * float(binomial_limits(r.sweated, r.pieces, 2.0 * CONFIDENCE - 1.0)[1])
+        for r in table.itertuples()]
     counts = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] != stress)]
     odd = counts[reached(counts, rules.limit_grade) > 0]
     table["word"] = np.where(

@@ -99,6 +99,17 @@ def reached(counts, grade):
     return pd.Series(counts[grades].to_numpy(int).sum(axis=1), counts.index)
 
 
+def by_load(counts, grade, near):
+    """Pieces of :func:`count_pours` at each planned load, the lowest first: load_pct (mean),
+    lowest, highest, pieces and sweated (that reached the grade)."""
+    loads = counts["load_pct"].astype(float)
+    ends = [group[-1] for group in planned_loads(loads, near)] if len(loads) else []
+    found = counts.assign(load_pct=loads, sweated=reached(counts, grade))
+    return found.groupby(np.searchsorted(ends, loads)).agg(
+        load_pct=("load_pct", "mean"), lowest=("load_pct", "min"), highest=("load_pct", "max"),
+        pieces=("n", "sum"), sweated=("sweated", "sum"))
+
+
 def loads_tested(looks, blends):
     """Per blend, in this order, the lowest and highest load of its looks, its pots and pieces."""
     found = looks.groupby("blend").agg(

@@ -13,8 +13,6 @@ from scentlab.choosing.rules import Rules
 from scentlab.foresight.guess import need_guess
 from scentlab.foresight.running import run_series
 from scentlab.foresight.simulated import plan_task, run_one
-from scentlab.maths.intervals import binomial_limits
-from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.maths.threads import one_thread
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need, need_whole
@@ -60,49 +58,27 @@ class Precision(Result):
     seed: int
     notes: tuple = ()
 
-    def row(self, measure, blend=ALL):
-        """The row of a measure; estimate and se are missing where it was not simulated."""
-        own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
-        return own.iloc[0] if len(own) else pd.Series(np.nan, ["estimate", "se"])
-
     def of(self, measure, blend=ALL):
-        """Estimate and Monte Carlo error of a measure, a pair of floats."""
-        row = self.row(measure, blend)
-        return float(row["estimate"]), float(row["se"])
-
-    def limits(self, measure, blend=ALL):
-        """Exact 90 % limits of a chance over the simulated series (Clopper and Pearson 1934).
-
-        For all blends the mean over the blends of a series counts as one series, as if its blends
-        went alike: the limits are no narrower than they should be.
-        """
-        row = self.row(measure, blend)
-        share, number = row["estimate"], int(row["series"])
-        return binomial_limits(min(round(share * number, 9), number), number, 0.90)
-
-    def _error(self, measure):
-        se = self.of(measure)[1]
-        return f"± {se:.2f}" if np.isfinite(se) else "error not known"
+        """Estimate and Monte Carlo error of a measure, missing where it was not simulated."""
+        own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
+        return (*own[["estimate", "se"]].to_numpy(float).tolist(), [np.nan, np.nan])[0]
 
     def _chance(self, measure):
-        lower, upper = (100 * limit for limit in self.limits(measure))
-        return (
-            f"{say_percent(self.of(measure)[0])} of blends (90 % limits {lower:.0f} to "
-            f"{upper:.0f} %)"
-        )
+        share, error = self.of(measure)
+        return f"{say_percent(share)} of blends ({_within(100 * error, 0)} %)"
 
     @property
     def sentence(self):
-        short, value = self.of(SHORTFALL)[0], self.of(THROW_LOST)[0]
+        (short, short_error), (value, error) = map(self.of, (SHORTFALL, THROW_LOST))
         lost = ""
         if np.isfinite(value):
             lost = (f" The recommended load gives away {value:.2f} of 10 points of throw "
-                    f"({self._error(THROW_LOST)}).")
+                    f"({_within(error)}).")
         where = "no safe load was found"
         if np.isfinite(short):
             side = "below" if short >= 0 else "ABOVE"
             where = (f"the highest safe load came out {say_points(abs(short), 2)} "
-                     f"{side} the load truly at risk, on average ({self._error(SHORTFALL)})")
+                     f"{side} the load truly at risk, on average ({_within(short_error)})")
         return (
             f"Poured and scored {count_of(self.series, 'time')} on paper, if the guess holds: "
             f"{where}. It was too high in {self._chance(CEILING_OVER)}; no tested load "
@@ -174,7 +150,7 @@ def _summary(task, outcomes, asked):
          "throw_lost": None, "failed": None, **o}
         for n, series in enumerate(outcomes) for o in series
     ])
-    for name in ("ceiling", "width", "pick", "throw_lost", "k_hat"):
+    for name in ("ceiling", "width", "pick", "throw_lost"):
         frame[name] = frame[name].astype(float)
     rows = [row for blend in [*task.at_risk, ALL] for row in _measures(frame, blend)]
     truth = pd.DataFrame(
@@ -184,6 +160,10 @@ def _summary(task, outcomes, asked):
         pd.DataFrame(rows, columns=_COLUMNS), truth, len(outcomes), asked, task.seed,
         _notes(task, frame, asked),
     )
+
+
+def _within(error, digits=2):
+    return f"± {error:.{digits}f}" if np.isfinite(error) else "error not known"
 
 
 def _measures(frame, blend):
@@ -233,19 +213,13 @@ def _notes(task, frame, asked):
         notes.insert(0, f"{done} series are too few to judge a plan by; simulate at least {_FEW}.")
     if done < asked:
         notes.insert(0, f"The run was stopped: {done} of {asked} series are finished.")
-    if task.throw_every > 1:
-        notes.append(f"The throw was fitted, and a load recommended, in one of every "
-                     f"{task.throw_every} series.")
-    if not task.throw_every:
-        notes.append("The throw was not fitted, so nothing is said of the recommended load.")
+    if task.throw_every != 1:
+        notes.append(f"The throw was fitted, and a load recommended, in "
+                     f"{frame.loc[frame['picked'].astype(bool), 'number'].nunique()} of them.")
     failed = frame[frame["failed"].notna()]
     if len(failed):
         notes.append(
             f"{failed['number'].nunique()} series could not be fitted and count as without an "
             f"answer; the first said: {failed['failed'].iloc[0]}."
         )
-    wild = frame.groupby("number")["k_hat"].max() > K_HAT_LIMIT
-    if wild.any():
-        notes.append(f"In {int(wild.sum())} series the posterior draws were not to be trusted "
-                     f"(k-hat above {K_HAT_LIMIT}).")
     return tuple(notes)

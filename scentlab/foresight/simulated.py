@@ -70,7 +70,7 @@ def run_one(task, number):
         return _decide(task, series, fit_seed, with_throw)
     except FitError as error:
         return [
-            {"blend": blend, "ceiling": None, "width": None, "k_hat": None, "failed": str(error)}
+            {"blend": blend, "ceiling": None, "width": None, "failed": str(error)}
             for blend in task.at_risk
         ]
 
@@ -78,7 +78,7 @@ def run_one(task, number):
 def _decide(task, series, seed, with_throw):
     sweat = fit_sweat(series.sweat(), series.limits, draws=task.draws, precise=ROUGHLY, seed=seed)
     ceiling = find_ceiling(sweat, task.rules)
-    outcomes = {r["blend"]: _ceiling_of(r, task, sweat.k_hat) for _, r in ceiling.table.iterrows()}
+    outcomes = {r["blend"]: _ceiling_of(r) for _, r in ceiling.table.iterrows()}
     if with_throw:
         throw = fit_throw(series.throws, task.rules.throw_kind, draws=task.draws, seed=seed)
         evidence = Evidence(sweat, throw, None, series)
@@ -90,13 +90,12 @@ def _decide(task, series, seed, with_throw):
     return list(outcomes.values())
 
 
-def _ceiling_of(row, task, k_hat):
+def _ceiling_of(row):
     return {
         "blend": row["blend"],
         "ceiling": _plain(row["ceiling_load_pct"]),
         "width": _plain(row["load_at_risk_upper_pct"] - row["load_at_risk_lower_pct"]),
         "highest": _plain(row["highest_tested_pct"]),
-        "k_hat": _plain(k_hat),
     }
 
 

@@ -14,7 +14,7 @@ import pandas as pd
 from scentlab.choosing.ceiling import NEAR_PCT, at_sale
 from scentlab.choosing.rests import by_day
 from scentlab.fitting.frost import frost_risk
-from scentlab.fitting.looks import planned_loads, reached, with_stress
+from scentlab.fitting.looks import by_load, planned_loads, reached, with_stress
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.results import FitError, say_rule
@@ -233,6 +233,8 @@ def blend_figure(analysis, blend):
     sweat = with_stress(analysis.series.sweat())
     own = sweat[(sweat["blend"] == blend) & (sweat["stress"] == stress) & sweat["grade"].notna()]
     graded, curve = _loads(own), None
+    counts = of_blend(analysis.sweat.counts, blend)
+    counts = counts[counts["stress"] == stress]
     smelt = [] if analysis.throw is None else _loads(of_blend(analysis.throw.points, blend))
     if len(graded):
         curve = _curve(sweat_risk(at_sale(analysis.sweat, rules), blend, _grid(graded),
@@ -246,7 +248,8 @@ def blend_figure(analysis, blend):
                      note="" if len(graded) else f"no piece {kept} was inspected"),
          Panel(f"grade {rules.limit_grade}+ of all: {count(own['code'].nunique(), 'piece')} {kept},"
                f" {count(own['pot'].nunique(), 'pot')}", _GRADES, height=74, spread=True,
-               counts=tuple(_reached(own, rules.limit_grade)),
+               counts=tuple((r.load_pct, f"{r.sweated}/{r.pieces}")
+                            for r in by_load(counts, rules.limit_grade, NEAR_PCT).itertuples()),
                points=tuple(_pieces(own, rules.limit_grade, storage_words(analysis))))),
         _decide(of_blend(analysis.pick.table, blend).iloc[0]),
     )
@@ -311,16 +314,6 @@ def _pieces(own, limit_grade, storage):
         yield (float(r.load_pct), grade, "over" if grade >= limit_grade else "",
                f"Piece {r.code}, test batch {r.pour}, {say_load_oz(r.load_pct)}: sweat grade "
                f"{grade} ({SWEAT_GRADES[grade]}), {storage}{age}")
-
-
-def _reached(own, limit_grade):
-    """How many pieces of how many reached the grade at each load, at the mean of what was weighed:
-    a piece counts by its worst grade."""
-    worst = own.groupby("code")[["load_pct", "grade"]].max()
-    for loads in planned_loads(worst["load_pct"].dropna(), NEAR_PCT) if len(worst) else ():
-        here = worst[worst["load_pct"].between(loads[0], loads[-1])]
-        yield (float(here["load_pct"].mean()),
-               f"{int((here['grade'] >= limit_grade).sum())}/{len(here)}")
 
 
 def pick_figure(pick):

@@ -12,7 +12,7 @@ from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rests import absent_words, by_day, lots_of
 from scentlab.choosing.saving import saving_words
 from scentlab.choosing.so_far import recommended_by_maker
-from scentlab.fitting.looks import with_stress
+from scentlab.fitting.looks import reached
 from scentlab.materials import say_lot
 from scentlab.results import say_rule
 from scentlab.schema import WARMTH
@@ -158,14 +158,10 @@ def _kept_otherwise(analysis, blend, safe):
     """How many pieces kept otherwise than those that decide sweated up to the highest safe load."""
     other, kept = (("heat", "heat-cycled") if analysis.ceiling.stress == "rest" else
                    ("rest", "room temperature"))
-    sweat = with_stress(analysis.series.sweat())
-    sweat = sweat[(sweat["blend"] == blend) & (sweat["load_pct"] <= safe)
-                  & sweat["stress"].eq(other) & sweat["grade"].notna()]
-    if sweat.empty:
-        return ""
-    worst = sweat.groupby("code")["grade"].max()
-    return (f"; {kept}: {(worst >= analysis.rules.limit_grade).sum()} of {len(worst)} "
-            "up to it")
+    own = analysis.sweat.counts
+    own = own[(own["blend"] == blend) & (own["stress"] == other) & (own["load_pct"] <= safe)]
+    wet = reached(own, analysis.rules.limit_grade).sum()
+    return f"; {kept}: {wet} of {own['n'].sum()} up to it" if len(own) else ""
 
 
 def _limit_words(series, best):

@@ -152,7 +152,7 @@ def test_a_typed_load_says_what_is_known_of_it(old):
     none = replace(old, pick=replace(old.pick, table=table))
     with pytest.raises(FitError, match="no load of soft is recommended"):
         known_load(none)
-    assert "No load is recommended." in known_load(none, load_pct=9.0).words
+    assert "Recommended: none." in known_load(none, load_pct=9.0).words
 
 
 def test_the_exact_chances_are_the_published_ones():

@@ -19,6 +19,7 @@ from scentlab.choosing.analysis import analyse, choices, what_if
 from scentlab.choosing.headline import headline
 from scentlab.choosing.rests import find_rests
 from scentlab.choosing.rules import Rules
+from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.recording.records import RECORDS
 from scentlab.results import say_odds
 from scentlab.sharing import figures, opening, parts, report
@@ -141,9 +142,10 @@ def test_one_pot_and_room_temperature_are_said_where_they_matter(analysis, diagn
     assert ", 8.7 % without one pot: 95 %" in text
     assert text.endswith(f"; room temperature: 0 of {kept['code'].nunique()} up to it")
     wet = sweat["code"].isin(list(kept["code"])[:2])
-    series = dataclasses.replace(analysis.series, grades=sweat.assign(
-        grade=sweat["grade"].mask(wet & (sweat["stress"] == "rest"), 3)))
-    assert "; room temperature: 2 of " in said(dataclasses.replace(analysis, series=series), table)
+    looks = sweat.assign(grade=sweat["grade"].mask(wet & (sweat["stress"] == "rest"), 3))
+    fit = dataclasses.replace(analysis.sweat, counts=count_pours(
+        settle_looks(looks, "sweat", ages=True)[0]))
+    assert "; room temperature: 2 of " in said(dataclasses.replace(analysis, sweat=fit), table)
     assert ", none without one pot" in said(
         analysis, table.assign(ceiling_load_pct=[float("nan"), 9.6]))
     for same in (table.assign(ceiling_load_pct=[safe, 9.6]), table.head(1), None):
