@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 import scentlab
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.rests import by_day
 from scentlab.materials import say_lot
-from scentlab.results import say_odds, say_rule
-from scentlab.schema import SWEAT_GRADES, WARMTH
+from scentlab.schema import WARMTH
 from scentlab.series import HIDDEN_FRAGRANCE
 from scentlab.sharing.figures import of_blend
 from scentlab.sharing.guard import need
@@ -18,20 +18,10 @@ from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint
 from scentlab.text import capital
 from scentlab.units import GRAMS_PER_OUNCE, say_grams, say_load_oz, say_temperature
-from scentlab.words import (
-    MISSING,
-    THROW_WORDS,
-    count,
-    is_missing,
-    say_loads,
-    say_range,
-    say_share,
-    tables,
-)
-from scentlab.words.answers import recorded_words, regulatory_limit, storage_words
+from scentlab.words import MISSING, answers, count, is_missing, say_loads, tables
 
 MOST_CHECKED = 120  # characters of who checked: a line of the page
-_RESTS = {"heat reached": "Heat as reached", "seen up to": "Seen up to", "lots": "Lots",
+_RESTS = {"heat reached": "Heat as reached", "seen up to": "Seen up to",
           "scale": "Scale check", "off the plan": "Batches off the plan",
           "unlike the rest": "Pots unlike the rest"}
 _SHORT = 16  # digits of a fingerprint that are printed
@@ -43,11 +33,10 @@ def dossier_html(analysis, batch, checked="", photos=()):
     need(len(checked) <= MOST_CHECKED,
          f"who checked it may have {MOST_CHECKED} characters, this has {len(checked)}")
     name = batch.known.blend
-    row = analysis.pick.of(name)
     return render(
         "dossier.html.j2", analysis=analysis, series=analysis.series, batch=batch, blend=name,
         load=say_loads(batch.known.load_pct, sold=True),
-        answer=list(_answer(analysis, row, batch)),
+        answer=list(_answer(analysis, analysis.pick.of(name), batch.known)),
         protocol=list(_protocol(analysis, batch.known)), counts=tables.counts_table(analysis, name),
         weigh=weigh_table(batch, analysis.series), how=" ".join(_how(batch, analysis.series)),
         photos=shown_photos(photos, analysis.series, batch.known.load_pct, name, most=3),
@@ -86,33 +75,16 @@ def write_dossier(
                       lambda: dossier_html(analysis, batch, checked, photos))
 
 
-def _answer(analysis, row, batch):
+def _answer(analysis, row, known):
     """What was decided about the blend, as pairs of name and words."""
-    rules, known = analysis.rules, batch.known
-    # What the batch below holds is said there, by what is weighed.
-    yield "Load", (f"{say_loads(known.load_pct, sold=True)}; "
-                   + ("recommended" if known.recommended else "typed, not the recommended one"))
-    yield "Highest safe load", _load(row["ceiling_load_pct"])
-    yield "Rule", (
-        f"{say_rule(rules.confidence)} sure that at most {say_rule(rules.risk)} of pieces "
-        f"of new pots reach sweat grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]})"
-        f"{by_day(analysis.sweat, rules)}")
-    if known.recommended and not is_missing(row["p_over"]):
-        between = say_range(row["sweat_lower"], row["sweat_upper"], say_share)
-        yield "Sweat", (f"risk {say_share(row['sweat_risk'])} (90 %: {between}); "
-                        f"{say_odds(row['p_over'], row['least_told'])} that it is over "
-                        f"{say_rule(rules.risk)}")
-    if known.recommended and not is_missing(row["throw"]):
-        yield f"{THROW_WORDS[rules.throw_kind].capitalize()} throw", (
-            f"{row['throw']:.1f} of 10 (90 %: {row['throw_lower']:.1f} to "
-            f"{row['throw_upper']:.1f})")
-    yield "Wax maker’s maximum", _load(row["limit_load_pct"], sold=False)
-    yield "Regulatory limit", regulatory_limit(analysis.series.blends, row["blend"])
-
-
-def _load(load, sold=True):
-    said = say_loads(load, sold)
-    return said if is_missing(load) else f"{said}, {said.content}"
+    load = say_loads(known.load_pct, sold=True)
+    yield "Load", f"{load}; recommended" if known.recommended else load
+    if not known.recommended:
+        row = row.copy()
+        row[["load_pct", "throw", "reason"]] = (
+            known.load_pct, np.nan, "It was typed and is not the recommended one")
+    for name, parts in answers.facts_of(analysis, row):
+        yield name, "".join(map(str, parts))
 
 
 def _protocol(analysis, known):
@@ -121,7 +93,6 @@ def _protocol(analysis, known):
     found = dict(known.rests.of(blend)[["name", "value"]].to_numpy().tolist())
     pours, sweat, throws = (
         of_blend(f, blend) for f in (series.pours, series.sweat(), series.throws))
-    yield "Storage that decides", storage_words(analysis)
     yield from ((words, found[name]) for name, words in _RESTS.items() if name in found)
     yield "Poured", (f"{_days(pours['poured_on'])}: {count(pours['pot'].nunique(), 'pot')}, "
                      f"{count(len(pours), 'test batch')}")
@@ -187,21 +158,11 @@ def _lot(material):
 
 
 def _how(batch, series):
-    """How warm and how long, by the plan or as it was recorded, and what the fragrance holds, in
-    sentences."""
-    oil, pours, unknown = batch.fragrance, of_blend(series.pours, batch.known.blend), []
-    add, pour = batch.pouring.heat_of(batch.blend)
-    planned = {"add_temp_c": add and f"Fragrance in at {say_temperature(add)}",
-               "pour_temp_c": pour and f"Pour at {say_temperature(pour)}",
-               "stir_min": f"Stir {batch.pouring.stir_min:g} min"}
-    for column in (c for c in WARMTH if c.name in planned):
-        said = (series.plan and planned[column.name]) or recorded_words(pours, column)
-        if said:
-            yield f"{capital(said)}."
-        else:
-            unknown.append(column.meaning)
-    if unknown:
-        yield f"Not recorded: {', '.join(unknown)}."
+    """How warm and how long it was, and what the fragrance holds, in sentences."""
+    oil, pours = batch.fragrance, of_blend(series.pours, batch.known.blend)
+    for column in WARMTH:
+        said = answers.recorded_words(pours, column) or f"{column.meaning}: not recorded"
+        yield f"{capital(said)}."
     if oil.flash_point_c:
         yield f"Flash point {say_temperature(oil.flash_point_c)}."
     if oil.allergens:

@@ -98,11 +98,12 @@ def headline(analysis, without=None):
         "blend": best["blend"],
         "load": say_loads(best["load_pct"], sold=True),
         "warning": rests.headline(best["blend"]),
-        "facts": list(_facts(analysis, best, without)),
+        "facts": list(facts_of(analysis, best, without)),
     }
 
 
-def _facts(analysis, best, without):
+def facts_of(analysis, best, without=None):
+    """What is known of the load of a row of the pick, as pairs of a name and its parts."""
     rules, series, blend = analysis.rules, analysis.series, best["blend"]
     state, safe = analysis.ceiling.of(blend)["state"], best["ceiling_load_pct"]
     yield "Highest safe load", (

@@ -222,7 +222,7 @@ def test_a_load_for_an_early_sale_says_its_day_wherever_it_is_said():
     assert "at room temperature by day 3" in "".join(map(str, facts))
     assert known_load(sold).words[0].startswith("Highest safe load by day 3: ")
     batch = make_batch(known_load(sold), materials_of(sold.series), wax_g=450.0)
-    assert "grade 2 (visible film) by day 3<" in dossier_html(sold, batch)
+    assert "(grade 2+), at room temperature by day 3" in dossier_html(sold, batch)
     assert re.search(r"grade 2\s+or more by day 3\. It is never above", report_html(sold))
     # Without a pot it is that of the same day.
     table = diagnose(sold).table

@@ -133,7 +133,7 @@ def test_it_names_loads_lots_days_and_who_checked(analysis, batch):
     assert "Signature" not in text and "Signature" in dossier_html(analysis, batch)
     # An interval is said with its level, here and in the answer in words.
     limits = f"(90 %: {pick['throw_lower']:.1f} to {pick['throw_upper']:.1f})"
-    assert f"{pick['throw']:.1f} of 10 {limits}" in text and "% (90 %: under 0.1 % to " in text
+    assert f"{pick['throw']:.1f} of 10 {limits}" in text
     assert f"Hot throw {pick['throw']:.1f} of 10 {limits}." in analysis.pick.sentence
 
 
@@ -147,10 +147,10 @@ def test_what_nobody_recorded_is_not_said(analysis):
         return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", dossier_html(bare, batch)))
 
     text = page(add_temp_c=85.0, pour_temp_c=[70.0, 72.5] * 18, stir_min=np.nan)
-    assert ("Fragrance added at 85 °C. Poured at 70 to 72.5 °C. Not recorded: minutes of stirring."
-            ) in text
+    assert "Fragrance added at 85 °C. Poured at 70 to 72.5 °C. Minutes of stirring: not rec" in text
     text = page(add_temp_c=np.nan, pour_temp_c=np.nan, stir_min=2.0)
-    assert "Stirred for 2 min. Not recorded: wax temperature when the fragrance went in, " in text
+    assert "Stirred for 2 min." in text
+    assert "Wax temperature when the fragrance went in: not recorded." in text
     for words in ("Stir 2 min", "makers say", "pieces of 28"):
         assert words not in text
     with showing(Shown("g", "F")):
@@ -175,9 +175,7 @@ def test_a_series_without_a_plan_is_poured_again_as_it_was(analysis):
 def test_the_content_of_the_load_is_said_once_as_weighed(analysis, batch):
     text = dossier_html(analysis, batch)
     weighed = 100.0 * batch.fragrance_g / (batch.fragrance_g + batch.wax_g)
-    head = text[:text.index("Highest safe load")]
-    assert f"Fragrance: {weighed:.2f} % of the finished piece" in text
-    assert "of the finished piece" not in head
+    assert text.count(f"{weighed:.2f} % of the finished piece") == 1
 
 
 def test_who_graded_is_not_counted_as_none(analysis):

@@ -288,7 +288,7 @@ def test_the_load_that_the_maker_recommends_is_the_lowest_of_the_waxes(analysis)
     assert answers.recommended_by_maker(series, "soft") == 6.25
     assert answers.recommended_by_maker(series, "soft-firm 70/30") == 5.0
     facts = dict(answers.headline(dataclasses.replace(analysis, series=series))["facts"])
-    assert facts["Wax maker"][-1] == " recommended 5.0 % (0.8 oz/lb)"
+    assert facts["Wax maker"][-1] == "; recommended 5.0 % (0.8 oz/lb)"
 
 
 @pytest.mark.parametrize("content, shown", [
