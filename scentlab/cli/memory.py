@@ -20,7 +20,7 @@ from scentlab.memory.proposing import memory_map, next_pairs
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
     known_sentences,
-    map_table,
+    map_text,
     new_sentences,
     next_sentence,
     odd_sentences,
@@ -49,7 +49,7 @@ def _show(arguments, memory):
     table = memory_map(memory)
     listed([*known_sentences(memory), *said_of_testers(memory), *odd_sentences(memory)])
     noted(memory.notes)
-    print("\n" + "\n".join(map_table(table)))
+    print(f"\n{map_text(table)}")
     rows = next_pairs(table)
     if len(rows):
         row = rows.iloc[0]

@@ -22,7 +22,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
 from scentlab.planning.rules import Pouring
 from scentlab.planning.weights import pot_wax
-from scentlab.results import Result
+from scentlab.results import Result, say_percent
 from scentlab.text import capital, in_sentences
 from scentlab.units import (
     GRAMS_PER_OUNCE,
@@ -43,6 +43,12 @@ LOWER = (0.5, 0.75)  # of the lowest load tested, to test where that is not show
 EVENING_G = 250.0  # g of wax that an evening counts as much as; this project's own choice
 GAPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)  # between the loads of a pot, points of load
 MOST_LOADS = 4
+# What holds a load down, where its name does not say what to do.
+_HOLDS = {
+    CEILING: "pieces that sweated; look up how they were poured and graded, and pour these loads "
+             "again",
+    THROW_TESTED: f"{THROW_TESTED}; score higher ones",
+}
 _STEP, _MOST_GRID = 0.5, 14  # points between loads that are tried, and how many of a blend
 _COLUMNS = ["step", "blend", "loads_pct", "pieces", "pots", "wax_g", "given_pct",
             "given_after_pct", "p_given", "gain_pct"]
@@ -108,18 +114,12 @@ class NextStep(Result):
             return f"{capital(self.first)}; these pieces show what to do then."
         if not self.worth_it:
             why = f"more work would move the load by less than {say_points(WORTH_PCT)}"
-            held_by = self._held_by()
-            if held_by == THROW_TESTED:
-                why = f"the highest load to use is {held_by}; score higher ones"
-            elif held_by == CEILING:
-                why = ("pieces that sweated hold the highest load to use at "
-                       f"{say_load_oz(self.given_pct, sold=True)}; look up how they were poured "
-                       "and graded, and pour these loads again")
-            elif held_by:
-                why = (f"the highest load to use is as high as {held_by}, "
-                       f"{say_load_oz(self.limits[held_by], sold=True)}, allows")
-            elif self.given_pct <= 0:
+            if self.given_pct <= 0:
                 return self._lower_words()
+            if held_by := self._held_by():
+                why = (f"the highest load to use is held at "
+                       f"{say_load_oz(self.limits[held_by], sold=True)} by "
+                       f"{_HOLDS.get(held_by, held_by)}")
             return in_sentences([f"Stop here: {why}", *self._pair_words()])
         best = self.table.iloc[0]
         loads, pots = best["loads_pct"], int(best["pots"])
@@ -144,7 +144,8 @@ class NextStep(Result):
             "load now, and expected after it": [
                 f"{say_percent_of_wax(r.given_pct, sold=True)}; "
                 f"{say_percent_of_wax(r.given_after_pct, sold=True)}" if r.given_pct > 0 else
-                f"none now, one {_chance_words(r.p_given)}" for r in self.table.itertuples()],
+                f"none now, one with a chance of {say_percent(r.p_given)}"
+                for r in self.table.itertuples()],
         })
 
     def _repr_html_(self):
@@ -166,8 +167,8 @@ class NextStep(Result):
 
     def _gain_words(self, best):
         if self.given_pct <= 0:
-            return ("no load is given now; after it there is one "
-                    + _chance_words(best["p_given"]))
+            return ("no load is given now; the chance that there is one after it is "
+                    f"{say_percent(best['p_given'])}")
         return (f"the highest load to use is {say_percent_of_wax(self.given_pct, sold=True)} now "
                 f"and would be about {say_percent_of_wax(best['given_after_pct'], sold=True)}, on "
                 "average over what it may show")
@@ -191,12 +192,6 @@ class NextStep(Result):
 def _too_low(limit, lowest):
     """Whether a limit admits no load tested; what is weighed is nearly what was planned."""
     return limit < lowest - 0.05
-
-
-def _chance_words(chance):
-    """How many of 100 cases such a chance is, in tens."""
-    tens = 10 * round(10 * chance)
-    return f"in about {tens} of 100 such cases" if tens else "in hardly any such case"
 
 
 @one_thread()

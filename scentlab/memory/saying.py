@@ -11,13 +11,7 @@ from scentlab.memory.proposing import GUESSED, KNOWN, least_limit, three_loads
 from scentlab.memory.testers import CLEAR, DRIFT, GRADES, LEVEL, REPEATS, SCALE
 from scentlab.schema import THROW_WORDS
 from scentlab.text import capital, in_sentences
-from scentlab.units import (
-    ounces_per_pound_from_load,
-    say_load_oz,
-    say_percent_of_wax,
-    say_points,
-    shown,
-)
+from scentlab.units import say_load_oz, say_percent_of_wax, say_points
 
 NO_SAFE_LOAD = ("What is expected is no safe load: pour test batches before a pair goes on sale.")
 _STATE = {KNOWN: "tested", GUESSED: "guess"}
@@ -95,28 +89,21 @@ def _scorers(testers):
             f"{row.usual:.1f}")
 
 
-def map_head():
-    """What the loads of a map are, in the maker's unit."""
-    return (f"5 % of pieces sweat at, {'oz/lb' if shown().weight == 'oz' else '% of wax'} "
-            "(90 % interval)")
+MAP_HEAD = "5 % of pieces sweat at, of the wax (90 % interval)"
 
 
 def map_rows(table):
     """Wax, fragrance, state and load of each pair of a map, as texts."""
-    in_oz = shown().weight == "oz"
-    say = (lambda v: f"{ounces_per_pound_from_load(v):.2f}") if in_oz else (lambda v: f"{v:.1f}")
     for row in table.itertuples():
-        middle, low, high = (say(max(v, 0.0)) for v in (
+        middle, low, high = (say_percent_of_wax(max(load, 0.0)) for load in (
             row.load_at_risk_pct, row.load_at_risk_lower_pct, row.load_at_risk_upper_pct))
-        yield row.wax, row.fragrance, _STATE[row.state], f"{middle:>4} ({low} to {high})"
+        yield row.wax, row.fragrance, _STATE[row.state], f"{middle} ({low} to {high})"
 
 
-def map_table(table):
-    """The map as lines of text, one per pair."""
-    wax, fragrance = (max(map(len, [*table[name], name])) for name in ("wax", "fragrance"))
-    for row in (("wax", "fragrance", "state", map_head()), *map_rows(table)):
-        yield f"{row[0]:<{wax}}  {row[1]:<{fragrance}}  {row[2]:<10}  {row[3]}"
-    yield NO_SAFE_LOAD
+def map_text(table):
+    """The map as a text, a line for each pair."""
+    rows = pd.DataFrame(map_rows(table), columns=["wax", "fragrance", "state", MAP_HEAD])
+    return f"{rows.to_string(index=False, justify='left')}\n{NO_SAFE_LOAD}"
 
 
 def next_sentence(rows):

@@ -7,9 +7,9 @@ from scentlab.forms.frame import heading, listed
 from scentlab.memory.proposing import memory_map, next_pairs
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
+    MAP_HEAD,
     NO_SAFE_LOAD,
     known_sentences,
-    map_head,
     map_rows,
     new_sentences,
     next_sentence,
@@ -61,4 +61,4 @@ def map_view(table):
     """The map as a table that a phone shows too: one pair a row."""
     return view(
         NO_SAFE_LOAD, map_rows(table), ("*fragrance, wax", lambda r: f"{r[1]}\n{r[0]}"),
-        ("*state", lambda r: f"{_MARKS[r[2]]} {r[2]}"), (map_head(), lambda r: str(r[3])))
+        ("*state", lambda r: f"{_MARKS[r[2]]} {r[2]}"), (MAP_HEAD, lambda r: str(r[3])))

@@ -27,7 +27,7 @@ from scentlab.units import (
     say_percent_of_wax,
     shown,
 )
-from scentlab.words import STRESS_WORDS, THROW_WORDS, count, is_missing, say_loads, say_share
+from scentlab.words import STRESS_WORDS, THROW_WORDS, count, is_missing, say_loads
 from scentlab.words.answers import storage_words
 
 WIDTH, LEFT, RIGHT = 380, 42, 372
@@ -256,20 +256,15 @@ def blend_figure(analysis, blend):
 
 
 def legend(analysis):
-    """The legend of the first page's picture in lines: what its marks mean, and the risk itself."""
-    best, rules = analysis.pick.table.iloc[0], analysis.rules
-    grade = rules.limit_grade
+    """The legend of the first page's picture in lines: what its marks mean."""
+    rules, grade = analysis.rules, analysis.rules.limit_grade
     words = ", ".join(f"{g} {w.removeprefix('visible ').split()[0]}"
                       for g, w in enumerate(SWEAT_GRADES))
-    lines = [
+    return [
         "bands: 90 % intervals; shaded: loads tested; circle: inspection",
         f"dotted: accepted risk, {say_rule(rules.risk)}; scale of risk: square root",
         f"grades: {words}; filled: {grade}+",
     ]
-    if not is_missing(best["sweat_risk"]):
-        risk, low, high = (say_share(best[f"sweat_{c}"]) for c in ("risk", "lower", "upper"))
-        lines.append(f"risk as recommended: {risk} (90 %: {low} to {high})")
-    return lines
 
 
 def _decide(row):

@@ -48,7 +48,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         "report.html.j2", series=series, analysis=analysis, rules=analysis.rules, notices=notices,
         units=UNITS if shown().weight == "g" else UNITS[::-1],
         first=answers.headline(analysis, found.table),
-        legend=figures.legend(analysis), heat=answers.heat_words(analysis.sweat),
+        legend=figures.legend(analysis),
         day=by_day(analysis.sweat, analysis.rules),
         photos=[] if is_missing(best["load_pct"]) else shown_photos(
             photos, series, best["load_pct"], best["blend"]),

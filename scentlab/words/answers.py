@@ -69,11 +69,7 @@ def ranking_sentences(analysis):
 def pick_notes(analysis):
     """What bears on the answer, each once: notes of the pick and of the fits behind it."""
     results = (analysis.pick, analysis.ceiling, analysis.sweat)
-    every = list(dict.fromkeys(n for r in results if r is not None for n in r.notes))
-    # A note that another one begins with and goes on from is said by that one.
-    return tuple(
-        n for n in every if not any(o != n and o.startswith(n.rstrip(".")) for o in every)
-    )
+    return tuple(dict.fromkeys(note for result in results for note in result.notes))
 
 
 def _picked(analysis):
@@ -218,17 +214,6 @@ def _not_tested(analysis, blend, load):
         yield "frost"
     if series.sweat()["assessor"].nunique() == 1:
         yield "a second grader"
-
-
-def heat_words(fit):
-    """Whether the heat cycle is shown to bring sweat sooner, in a sentence; empty without one."""
-    for row in fit.table[fit.table["parameter"] == "effect of heat"].itertuples():
-        found = "sweat sooner" if row.lower > 0 else "sweat later" if row.upper < 0 else (
-            "are not shown to sweat sooner or later")
-        return (f"Heat-cycled pieces {found} than those kept at room temperature: "
-                f"{row.estimate:.2f} (90 %: {row.lower:.2f} to {row.upper:.2f}) times the "
-                "spread of a blend, in points of load.")
-    return ""
 
 
 def regulatory_limit(blends, blend):

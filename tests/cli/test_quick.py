@@ -265,8 +265,8 @@ def test_options_for_a_folder_that_is_there(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(("grade", "words"), [
-    ("0", "stop here: the highest load to use is as high as the wax maker's limit, 1 oz/lb "
-          "(6.25 %), allows. Pour it once more before you sell much of it. If the limit is only "
+    ("0", "stop here: the highest load to use is held at 1 oz/lb (6.25 %) by the wax maker's "
+          "limit. Pour it once more before you sell much of it. If the limit is only "
           "what the sheet recommends, it can be set aside in writing: page Answer, rules."),
     ("3", "test lower loads or more pots: not even the lowest tested, 1 oz/lb (6.25 %), is shown "
           "to be safe. Lower are 0.5 oz/lb (3.1 %) and 0.75 oz/lb (4.7 %): plan them as a quick "

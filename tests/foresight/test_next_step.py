@@ -139,8 +139,8 @@ def test_the_expected_load_is_that_of_fits_to_drawn_grades():
 def test_where_the_limit_holds_the_load_it_stops():
     found = next_step(checked(wet_from=99.0, limit=6.25), seed=1)
     assert found.step == STOP and not found.worth_it
-    assert found.sentence == ("Stop here: the highest load to use is as high as the wax maker's "
-                              "limit, 6.25 % (1 oz/lb), allows.")
+    assert found.sentence == ("Stop here: the highest load to use is held at 6.25 % (1 oz/lb) by "
+                              "the wax maker's limit.")
     assert replace(found, limits={}).sentence == (
         "Stop here: more work would move the load by less than 0.3 points of load "
         "(% of wax).")
@@ -162,15 +162,15 @@ def test_every_limit_of_the_pick_holds_the_load_and_no_step_is_proposed_against_
     assert now.worth_it and 6.25 < now.given_pct
     held = under(6.0)  # 6.38 % of wax
     assert not (held.worth_it or held.held_by_limit) and held.given_pct < now.given_pct
-    assert held.sentence.startswith("Stop here: the highest load to use is as high as the "
-                                    "regulatory limit, 6.3 % (1 oz/lb), allows.")
+    assert held.sentence.startswith("Stop here: the highest load to use is held at 6.3 % "
+                                    "(1 oz/lb) by the regulatory limit.")
     none = under(5.0)
     assert none.given_pct == 0.0 and none.sentence == (
         "Test loads up to 5.2 % (0.83 oz/lb), the regulatory limit: the lowest tested is 6.25 % "
         "(1 oz/lb).")
     smelt = replace(held, pair=(), limits={THROW_TESTED: held.given_pct, REGULATORY: 11.1})
-    assert smelt.sentence == ("Stop here: the highest load to use is the highest load whose throw "
-                              "was scored; score higher ones.")
+    assert smelt.sentence.endswith(
+        " by the highest load whose throw was scored; score higher ones.")
 
 
 def looked_twice(**how):
@@ -191,8 +191,8 @@ def test_the_load_now_is_the_ceiling_at_the_age_of_sale():
     assert step.given_pct == pytest.approx(now) and late < now - 0.5
     both, step = looked_twice(wet_from=9.0, heated=4)
     assert step.given_pct == both.ceiling.table["ceiling_load_pct"].iloc[0] == 6.25
-    assert step.sentence.startswith("Stop here: pieces that sweated hold the highest load to use "
-                                    "at 6.25 % (1 oz/lb); look up how they were poured")
+    assert step.sentence.startswith("Stop here: the highest load to use is held at 6.25 % "
+                                    "(1 oz/lb) by pieces that sweated; look up how they were")
 
 
 def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_says():

@@ -22,7 +22,7 @@ from scentlab.memory.proposing import (
     three_loads,
 )
 from scentlab.memory.remembering import remember
-from scentlab.memory.saying import known_sentences, map_table
+from scentlab.memory.saying import known_sentences, map_text
 from scentlab.recording.photos import add_photo, choose_photo
 from scentlab.recording.shelf import put_on_shelf, read_shelf
 from scentlab.recording.store import Store
@@ -187,14 +187,14 @@ def test_the_map_says_what_is_known_and_pours_what_is_not(remembered):
 
 def test_the_map_is_told_in_the_makers_unit(remembered):
     table = memory_map(remembered)
-    head, *lines = map_table(table)
+    head, *lines = map_text(table).splitlines()
     with showing(Shown("oz")):
-        oz_head, *oz_lines = map_table(table)
+        _, *oz_lines = map_text(table).splitlines()
         said = [*known_sentences(remembered), *says(remembered, [remembered.waxes[0]], "", 1.0)]
     assert all("oz/lb" in words and "point" not in words for words in said), said
-    assert "sweat at, % of wax (" in head and "sweat at, oz/lb (" in oz_head
+    assert "sweat at, of the wax (90 % interval)" in head
     for row, line, other in zip(table.itertuples(), lines, oz_lines, strict=False):
-        percent, ounces = (re.search(r"([\d.]+) \([\d.]+ to [\d.]+\)$", x)[1]
+        percent, ounces = (re.search(r"([\d.]+) \S+ \([\d.]+ \S+ to [\d.]+ \S+\)\s*$", x)[1]
                            for x in (line, other))
         assert percent == f"{max(row.load_at_risk_pct, 0.0):.1f}"
         assert float(ounces) == pytest.approx(max(row.load_at_risk_pct, 0.0) * 0.16, abs=0.006)
