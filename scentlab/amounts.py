@@ -7,6 +7,8 @@ so are fluid ounces, which measure no weight, and a number without a unit where 
 The choice of a workshop between g and oz, °C and °F is kept in its folder (:func:`units_here`).
 """
 
+import contextlib
+import datetime as dt
 import json
 import re
 import unicodedata
@@ -66,6 +68,8 @@ _LOAD_REMEDY = "write it as 1.5 oz/lb, 8 % or 80 g/kg"
 _WEIGHT_REMEDY = "write it as 450 g, 9.5 oz or 1 lb 2 oz"
 _TEMPERATURE_REMEDY = "write it as 180 F or 82 C"
 _TIME_REMEDY = "write it as 90 min, 2 h or 1 h 30 min"
+_DATE_REMEDY = "write it as 14 Mar 2026, 2026-03-14 or 14.03.2026"
+_DATES = ("%Y-%m-%d", "%d.%m.%Y", "%d %b %Y", "%b %d %Y")  # 3/4/2026 has two meanings
 
 
 def read_weight(text, unit=None):
@@ -282,6 +286,25 @@ READERS = {
     "h": (lambda text, unit: read_minutes(text, unit) / 60.0, "h"), "per kg": (read_price, "kg"),
     "g per 100 g of wax": (read_load, "%"), "g in 100 g of finished product": (read_content, "%"),
 }
+
+
+def read_date(text):
+    """A day as 2026-10-26, 26.10.2026, or with its month in words; without a year the nearest.
+
+    >>> read_date("26.10.2026") == read_date("October 26th, 2026") == dt.date(2026, 10, 26)
+    True
+    """
+    today, plain, found = dt.date.today(), text.replace(" ", ""), []
+    if re.search("[A-Za-z]", text):
+        parts = re.findall(r"\d+|[a-z]{3,}", text.lower())
+        plain = " ".join(part if part.isdigit() else part[:3] for part in parts)
+    for year in ("", today.year - 1, today.year, today.year + 1):
+        for form in _DATES:
+            with contextlib.suppress(ValueError):
+                found.append(dt.datetime.strptime(f"{plain} {year}".strip(), form).date())
+    if not found:
+        raise AmountError(text.strip(), "is no date", _DATE_REMEDY)
+    return min(found, key=lambda day: abs(day - today))
 
 
 def read_amount(text, unit, choice=None):

@@ -2,7 +2,6 @@
 
 import argparse
 import contextlib
-import datetime as dt
 import re
 import shlex
 import shutil
@@ -139,18 +138,9 @@ def _option(line):
 
 def _date(text):
     try:
-        return read_date(text)
+        return amounts.read_date(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(error) from None
-
-
-def read_date(text):
-    """A day as 2026-03-14 or, day first, 14.3.2026; ValueError for any other text."""
-    found = re.fullmatch(r"(\d\d?)\.(\d\d?)\.(\d{4})", text)
-    try:
-        return dt.date(*map(int, found.groups()[::-1])) if found else dt.date.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"{text!r} is no date; write it as 2026-03-14 or 14.3.2026") from None
 
 
 def _percent(text):

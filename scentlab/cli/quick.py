@@ -4,14 +4,13 @@ import contextlib
 import datetime as dt
 from pathlib import Path
 
-from scentlab.amounts import read_amount, read_temperature
+from scentlab.amounts import read_amount, read_date, read_temperature
 from scentlab.cli.frame import (
     STORE_NAME,
     CannotDo,
     call,
     empty_folder,
     program,
-    read_date,
     series_folder,
     units_of,
 )

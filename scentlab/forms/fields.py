@@ -1,6 +1,5 @@
 """One field, one section, one chooser: what every form of the notebooks is made of."""
 
-import calendar
 import contextlib
 import datetime as dt
 import html
@@ -12,7 +11,14 @@ from pathlib import Path
 
 import ipywidgets as w
 
-from scentlab.amounts import AmountError, as_typed, other_form, other_loads, read_cell
+from scentlab.amounts import (
+    AmountError,
+    as_typed,
+    other_form,
+    other_loads,
+    read_cell,
+    read_date,
+)
 from scentlab.materials import Refusal
 from scentlab.recording.pouring import scale_words, with_scale_unit
 from scentlab.schema import ONE_DAY, POURS, Column, check_clock
@@ -25,8 +31,6 @@ NEEDED = object()
 TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encoding="utf-8"))
 LOADS_UNIT, _LOADS = "g of fragrance per 100 g of wax", r"[\d.]+(?:, ?[\d.]+)*"
 _FINE = ("g", "% of wax", "per kg")  # what a plan is made of is taken as it is typed, not to 0.01
-_DATE_WORDS = "expected a date such as 14 Mar 2026, 2026-03-14 or 14.03.2026"
-_MONTHS = [name.lower() for name in calendar.month_name[1:]]
 
 
 class NotYet(ValueError):
@@ -93,48 +97,11 @@ def scale_field(name):
 
 
 def read_day(text, what):
-    """A day as 2026-10-26, 26.10.2026, or with its month in words; without a year the nearest.
-
-    >>> read_day("26.10.2026", "day") == read_day("Oct 26, 2026", "day") == dt.date(2026, 10, 26)
-    True
-    """
-    text = text.strip()
-    found = (re.fullmatch(r"(?P<y>\d{4})-(?P<m>\d\d)-(?P<d>\d\d)", text)
-             or re.fullmatch(r"(?P<d>\d\d?)\. ?(?P<m>\d\d?)\. ?(?P<y>\d{4})", text))
-    day = _day_or_none(found["y"], found["m"], found["d"]) if found else _day_in_words(text)
-    if day is None:
-        raise FieldError(what, text, f"{_how_to_write(text)}.")
-    return day
-
-
-def _day_in_words(text):
-    """A day such as 5 Dec 2026, Dec 5 or December 5th, 2026; None for any other text."""
-    day, month = r"(?P<d>\d\d?)(?:st|nd|rd|th|\.)?", r"(?P<m>[a-z]{3,9})\.?"
-    both = (rf"{a} ?{b}(?:,? (?P<y>\d{{4}}))?" for a, b in ((day, month), (month, day)))
-    found = next(filter(None, (re.fullmatch(way, text.lower()) for way in both)), None)
-    names = [n for n, name in enumerate(_MONTHS, 1) if found and name.startswith(found["m"])]
-    if not names:
-        return None
-    today = dt.date.today()
-    years = [found["y"]] if found["y"] else range(today.year - 1, today.year + 2)
-    days = [d for d in (_day_or_none(year, names[0], found["d"]) for year in years) if d]
-    return min(days, key=lambda d: abs(d - today), default=None)
-
-
-def _day_or_none(year, month, day):
-    with contextlib.suppress(ValueError):
-        return dt.date(int(year), int(month), int(day))
-
-
-def _how_to_write(text):
-    """How a day that was not understood is written: as it may have been meant, where that helps."""
-    found = re.fullmatch(r"(\d\d?)[/-](\d\d?)[/-](\d{4})", text)
-    one, other, year = found.groups() if found else ("", "", "")
-    meant = {_day_or_none(year, month, day) for day, month in ((one, other), (other, one))}
-    ways = [f"{d} (or {d:%d.%m.%Y}) for {d.day} {d:%B}" for d in sorted(meant - {None})]
-    if len(ways) == 2:
-        return f"which has two meanings: write {ways[0]}, or {ways[1]}"
-    return f"which is not surely understood: write {ways[0]}" if ways else _DATE_WORDS
+    """A day as :func:`read_date` takes it, or a :class:`FieldError`."""
+    try:
+        return read_date(text)
+    except AmountError as error:
+        raise FieldError(what, error.value, f"{error.beside}.") from None
 
 
 def past_day(text, column, empty=None):

@@ -613,7 +613,7 @@ def test_progress_refuses_nonsense(run, demo, capsys):
     with pytest.raises(SystemExit) as left:
         run("progress", demo, "--today", "14/3/2026")
     assert left.value.code == 2
-    assert "'14/3/2026' is no date; write it as 2026-03-14 or 14.3.2026" in capsys.readouterr().err
+    assert "'14/3/2026' is no date; write it as 14 Mar 2026" in capsys.readouterr().err
     days = ("14.3.2026", "14.03.2026", "2026-03-14")
     assert len({run("progress", demo, "--today", day) for day in days}) == 1
 

@@ -210,11 +210,8 @@ def test_a_missing_price_is_said(run):
          "200. Correct the value."),
         ("assessors", "A1, Ann", "Testers: found &#x27;ANN&#x27;, expected a letter and a "
          "number, such as A1, never a name"),
-        ("start", "14 Mai", "First pour day: found &#x27;14 Mai&#x27;, expected a date such as "
-         "14 Mar 2026, 2026-03-14 or 14.03.2026."),
-        ("start", "10/11/2026", "First pour day: found &#x27;10/11/2026&#x27;, which has two "
-         "meanings: write 2026-10-11 (or 11.10.2026) for 11 October, or 2026-11-10 (or "
-         "10.11.2026) for 10 November."),
+        ("start", "14 Mai", "First pour day: found &#x27;14 Mai&#x27;, which is no date; write it "
+         "as 14 Mar 2026, 2026-03-14 or 14.03.2026."),
         ("heat_temp", "99", "the heat cycle melts the wax; lower it"),
         ("add_temp", "hot F", "Add fragrance at: found &#x27;hot F&#x27;, expected a number with a "
          "decimal point (°C). Correct the value or leave it empty."),

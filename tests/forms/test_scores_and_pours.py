@@ -392,7 +392,7 @@ def test_a_day_without_a_year_is_the_nearest_one():
         day = dt.date.today() + dt.timedelta(days)
         assert read_day(f"{day.day} {day:%B}", "day") == day
     for typed in ("5 Mai", "32 Dec", "Dec", "5 D 2026", "5 12"):
-        with pytest.raises(FieldError, match="such as 14 Mar 2026"):
+        with pytest.raises(FieldError, match="is no date; write it as 14 Mar 2026"):
             read_day(typed, "day")
     with pytest.raises(FieldError):
         read_day("30 Feb", "day")
@@ -468,18 +468,11 @@ def test_a_day_of_pouring_to_come_is_refused_but_for_a_wrong_clock(desk, days, t
         )
 
 
-@pytest.mark.parametrize("typed, words", [
-    ("10/11/2026", "which has two meanings: write 2026-10-11 (or 11.10.2026) for 11 October, or "
-     "2026-11-10 (or 10.11.2026) for 10 November."),
-    ("26/10/2026", "which is not surely understood: write 2026-10-26 (or 26.10.2026) for 26 "
-     "October."),
-    ("10-10-2026", "which is not surely understood: write 2026-10-10 (or 10.10.2026) for 10 "
-     "October."),
-    ("31.2.2026", None), ("14.3.26", None), ("2026-13-01", None), ("yesterday", None),
-    ("45/45/2026", None),
+@pytest.mark.parametrize("typed", [
+    "10/11/2026", "26/10/2026", "10-10-2026", "31.2.2026", "14.3.26", "2026-13-01", "yesterday",
 ])
-def test_a_day_that_is_not_surely_understood_is_told(desk, typed, words):
-    words = words or "expected a date such as 14 Mar 2026, 2026-03-14 or 14.03.2026."
+def test_a_day_that_is_not_surely_understood_is_told(desk, typed):
+    words = "which is no date; write it as 14 Mar 2026, 2026-03-14 or 14.03.2026."
     form = PourForm(PLANNED, desk.save)
     form.pours["P01"].click()
     form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
@@ -526,7 +519,7 @@ def test_a_typed_day_is_shown_as_understood_and_is_that_of_one_pour_alone(desk):
     form.save.click()
     assert [r["poured_on"] for r in desk.rows] == [dt.date(2026, 3, 14), dt.date(2026, 3, 15)]
     form.fields["poured_on"].value = "10/11/2026"
-    assert "which has two meanings" in text(form.day) and "scent-error" in form.day.value
+    assert "which is no date" in text(form.day) and "scent-error" in form.day.value
 
 
 def test_an_empty_day_is_the_planned_one_when_that_is_past(desk):
