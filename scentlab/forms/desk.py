@@ -6,7 +6,6 @@ series folder and comes back with the next run; the plan itself is kept only whe
 
 import contextlib
 import dataclasses
-import math
 from collections import namedtuple
 from functools import partial
 
@@ -74,18 +73,23 @@ class PlanDesk:
     def __init__(self, bench):
         self._bench, self._store = bench, bench.store
         self._about, self._ready, self._read_at = bench.store.about(), False, None
+        self._as_kept = self._now = None  # what the forms ask for, of the kept plan and now
         self._shelf, problem = (Shelf.empty(), "") if bench.demo else known_shelf(bench.folder)
-        draft = self._first_draft()
+        typed, kept = read_draft(bench.folder), self._kept_draft()
+        self.fresh = not typed and self.kept is None
+        # What a draft does not know yet is that of the kept plan.
+        draft = typed | {"series": kept["series"] | typed.get("series", {})} if typed else kept
         self.have = HaveForm(self._propose, self._take, _have_draft(draft))
         self.materials = MaterialsForm(
-            draft.get("materials"), lambda: self._ready and self.planning.renew(), self._shelf)
+            kept.get("materials"), lambda: self._ready and self.planning.renew(), self._shelf)
         if problem:
             self.materials._say("error", problem)
-        self.planning = PlanningForm(self._make, plan_costs, _foresee, draft.get("series"),
+        self.planning = PlanningForm(self._make, plan_costs, _foresee, kept["series"],
                                      on_change=self._changed)
-        self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place,
-                                lambda: self._fill(**self._kept_draft()))
+        self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place, self._back)
         self.asks = w.HTML(_dom_classes=["scent-tables"])
+        if typed:
+            self._fill(draft.get("materials", {}), draft["series"])
         self._ready = True
         self._show()
 
@@ -96,23 +100,13 @@ class PlanDesk:
 
     @property
     def kept(self):
-        """The plan that is kept, with the limits that hold now; None when none is."""
-        return self._read()[1]
-
-    def _read(self):
-        """The plan that is kept, as it was made and with the limits that hold now, each None when
-        none is; read anew only where it or the record changed, for it is asked for at each key."""
-        plan, others = self._store.plan(), self._store.entries_of_others()
-        if self._read_at != (plan, others):
-            self._read_at = plan, others
-            self._plans = [p and Plan.from_dict(p) for p in (plan, plan_now(self._store))]
-        return self._plans
-
-    def _first_draft(self):
-        """The draft in the folder; what it does not know yet is that of the kept plan."""
-        draft, kept = read_draft(self._bench.folder), self._kept_draft()
-        self.fresh = not draft and self.kept is None
-        return draft | {"series": kept["series"] | draft.get("series", {})} if draft else kept
+        """The plan that is kept, with the limits that hold now; None when none is. Read anew only
+        where it or the record changed, for it is asked for at each key."""
+        at = self._store.plan(), self._store.entries_of_others()
+        if self._read_at != at:
+            self._read_at, plan = at, plan_now(self._store)
+            self._kept = plan and Plan.from_dict(plan)
+        return self._kept
 
     def _kept_draft(self):
         kept = self.kept
@@ -140,6 +134,10 @@ class PlanDesk:
         title = self.planning.fields["title"].text or plan.title
         self._fill(materials_draft(plan.fragrance, plan.blends),
                    series_draft(plan) | {"title": title})
+
+    def _back(self):
+        self._as_kept = None
+        self._fill(**self._kept_draft())
 
     def _fill(self, materials, series):
         """Put drafts into both forms; the plan is made once."""
@@ -171,17 +169,19 @@ class PlanDesk:
 
     def _make(self, asked):
         """A plan of what is typed; the one that is kept where nothing else is asked for, for pots
-        may have been added to it that these forms do not plan."""
+        may have been added to it that these forms do not plan, and a form rounds."""
         materials = self.materials
         if not materials.blends or materials.fragrance is None:
             raise NotYet(f"What goes into the pots, above: "
                          f"{str(materials.problem).rstrip('.')}.")
+        self._now = asked, materials.draft
+        self._as_kept = self._as_kept or self._now  # the forms begin with the kept plan
+        if self._now == self._as_kept and self.kept is not None:
+            return self.kept
         given = {name: value for name, value in asked.items() if "." not in name} | _rules(asked)
         if given["seed"] is None:
             given["seed"] = int(f"{given['start']:%Y%m%d}")
         given |= {"fragrance": materials.fragrance, "blends": materials.blends}
-        if (kept := self.kept) is not None and any(_asks_for(p, given) for p in self._read()):
-            return kept
         return planner.make_plan(invented=self._about["invented"], **given)
 
     def _look(self, plan):
@@ -206,6 +206,7 @@ class PlanDesk:
     def _keep(self, plan, key):
         self._look(plan)
         receipt = self._store.save_plan(plan.to_dict(), key=key)
+        self._as_kept = self._now
         with contextlib.suppress(DraftError):
             keep_draft(self._bench.folder, {})
         if not self._bench.demo:
@@ -347,34 +348,6 @@ def _foresee(plan, guess, series, progress, stop):
 
     truth = guess_truth(guess)
     return precision(plan, truth, series=series, seed=1, progress=progress, stop=stop)
-
-
-def _asks_for(kept, given):
-    """Whether arguments of the planner are those of a kept plan, as the forms show them; the order
-    in which a blend names its waxes does not matter."""
-    given = given | {"loads_pct": tuple(sorted(given["loads_pct"]))}
-    given["piece_numbers"] = given.pop("pieces")
-    now, was = (one.to_dict() for one in (dataclasses.replace(kept, **given), kept))
-    for blend in (*now["blends"], *was["blends"]):
-        blend["parts"].sort(key=lambda part: part["wax"]["name"])
-    return _alike(now, was)
-
-
-# What is not shown to 0.01 alone.
-_FINE = ("_g", "load_pct", "loads_pct", "dye_pct", "per_kg", "fraction")
-
-
-def _alike(now, was, name=""):
-    """Whether plain data are the same in the digits that a form shows."""
-    if isinstance(now, dict) and isinstance(was, dict):
-        return now.keys() == was.keys() and all(_alike(now[n], was[n], n) for n in now)
-    if isinstance(now, list) and isinstance(was, list):
-        return len(now) == len(was) and all(
-            _alike(*pair, name) for pair in zip(now, was, strict=True))
-    if isinstance(now, float) and isinstance(was, float):
-        return math.isclose(now, was, rel_tol=1e-6) if name.endswith(_FINE) else (
-            round(now, 2) == round(was, 2))
-    return now == was
 
 
 def _added(kept):
