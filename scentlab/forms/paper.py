@@ -17,14 +17,12 @@ from scentlab.forms.fields import FieldError, make_button, past_day, read_text, 
 from scentlab.forms.frame import PAGES, Form, clock_of, heading
 from scentlab.planning.rules import GRADE_SHEETS
 from scentlab.recording.records import GRADES
-from scentlab.recording.store import RefusedError
 from scentlab.schema import THROW_WORDS, THROWS, Column
 from scentlab.text import count_of
 
 _DAY = Column("day", "date", "day of the inspection")
 _PLACED_BY = ("test", "stress", "sitting", "kind", "look", "code")
-_MOST_TOLD = 8  # wrong cells named one by one; each one is marked in the grid
-_COUNTED = {"grades": ("grade", "grades"), "throws": ("throw score", "throw scores")}
+_COUNTED = {"grades": "grade", "throws": "throw score"}
 
 
 class Grid(anywidget.AnyWidget):
@@ -81,9 +79,9 @@ class PaperForm(Form):
     """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet
     or all at once.
 
-    Each grade sheet has a day, from which the age of its pieces is counted: the one printed on it
-    while a piece of it is left that was ready then, and else the one on which those of late pours
-    were. A day that was typed holds until the sheet is saved. A throw slip has none, for a throw is
+    Each grade sheet has a day, from which the age of its pieces is counted: the one printed on it,
+    until another is typed, which holds until the sheet is saved. Pieces of a late pour have a block
+    of their own, with the day on which they were ready. A throw slip has none, for a throw is
     stored with its sitting.
 
     ``pieces`` is a frame of :func:`scentlab.recording.progress.waiting`, with every look, for each
@@ -98,15 +96,13 @@ class PaperForm(Form):
         self._assessor, self._works = assessor, works_with_fragrance
         self._on_save_all, self._made_on = on_save_all, dt.date.today()
         self._on_change, self._at, self._unkept = on_change, None, False
-        self.grid, self.cells, self.saves = Grid(), {}, []
+        self.grid, self.cells, self.saves, self._usual_days = Grid(), {}, [], {}
         rows = pieces.to_dict("records")
-        self._of_sheet = _sheets(rows)
-        self.grid.sections = [self._section(*sheet) for sheet in self._of_sheet]
+        self.grid.sections = [self._section(*sheet) for sheet in _sheets(rows)]
         self.save = self._button("Save all that is filled in", "save", self._save, saves=True)
         self._lay_out(heading(f"Scores of {assessor} from paper ({len(rows)} to come)"),
                       self.grid, self.save, self.message)
-        self._gone, self._asked_again = self._fill(draft or {})
-        self._tell_draft()
+        self._fill(draft or {})
         self._tell_dates()
         self.grid.observe(lambda _: self._guarded(self._noted), "values")
 
@@ -124,36 +120,23 @@ class PaperForm(Form):
         A day stays with what was typed from its sheet, for the planned one may move meanwhile.
         """
         typed = [cell for cell in self.cells.values() if cell.piece and cell.open]
-        sheets = {cell.sheet for cell in typed}
-        days = {cell.name: cell.value for cell in self._day_cells(sheets)}
-        return {"cells": self._gone | {cell.name: cell.value for cell in typed}, "days": days,
-                "on": str(dt.date.today())}
+        days = {cell.name: cell.value for cell in self._day_cells({cell.sheet for cell in typed})}
+        return {"cells": {cell.name: cell.value for cell in typed}, "days": days}
 
     def _fill(self, draft):
-        """Put a draft into the cells; returns what it has of pieces that do not wait here, and the
-        days that are to be given again: those typed before today, and not as they usually are."""
-        cells, days = draft.get("cells", {}), draft.get("days", {})
-        old = {} if draft.get("on") == str(self._made_on) else {
-            name: text for name, text in days.items()
-            if name in self.cells and text not in ("", self.cells[name].value)}
-        self.grid.values = self.grid.values | {
-            name: text for name, text in (cells | days | dict.fromkeys(old, "")).items()
-            if name in self.cells}
-        return {name: text for name, text in cells.items() if name not in self.cells}, old
-
-    def _tell_draft(self):
+        """Put a draft into the cells; what it has of pieces that do not wait here is said once."""
+        cells = draft.get("cells", {})
+        texts = self._usual_days | cells | draft.get("days", {})
+        self.grid.values = {name: text for name, text in texts.items()
+                            if name in self.cells and text}
         said = []
         if typed := len({cell.line for cell in self.cells.values() if cell.piece and cell.open}):
-            said.append(f"Typed earlier and not saved: {typed}. Look, and save.")
-        if self._asked_again:
-            said.append("Give the day of the inspection again; typed on another day was "
-                        f"{', '.join(self._asked_again.values())}.")
-        if self._gone:
-            said.append(
-                "Typed earlier for what does not wait any more, perhaps because it was scored "
-                f"elsewhere: {'; '.join(map(_said_place, self._gone.items()))}. It is put away "
-                "with the next save."
-            )
+            said.append(f"Typed earlier and not saved: {typed}. Look, at the days too, "
+                        "and save.")
+        if gone := [f"{name.split('|')[-2]} ({text})" for name, text in cells.items()
+                    if name not in self.cells]:
+            said.append("Typed earlier for pieces that do not wait any more, and dropped: "
+                        f"{', '.join(gone)}.")
         if said:
             self._say("flag", "\n".join(said))
 
@@ -196,7 +179,7 @@ class PaperForm(Form):
             if key.kind == "warm":
                 columns["minutes"] = "Minutes on the warmer"
         else:
-            day = self._day_cell(key, pieces, sheet)
+            day = self._day_cell(key, sheet)
         button = make_button("Save this sheet", f"save-{sheet}", saves=True)
         button.on_click(lambda _: self._guarded(lambda: self._save(sheet), sheet))
         self.saves.append(button)
@@ -214,28 +197,12 @@ class PaperForm(Form):
         self.cells[cell.name] = cell
         return {"name": cell.name, "label": cell.label}
 
-    def _day_cell(self, key, pieces, sheet):
-        """The day of a grade sheet, filled in as it usually is."""
+    def _day_cell(self, key, sheet):
+        """The day of a grade sheet, filled in with the one printed on it."""
         put = self._put("|".join(str(part or "") for part in ("day", *key)),
                         f"{key.title}: day of the inspection", sheet)
-        hint, late = "year-month-day, or day.month.year", [p for p in pieces if _late(p)]
-        if pieces and (day := _usual_day(key, pieces)):
-            self.cells[put["name"]].value = str(min(day, self._made_on))
-        if late:
-            hint += (f"; printed for {key.day}, but {count_of(len(late), 'piece')} of it "
-                     f"{'were' if late[1:] else 'was'} poured late, ready on "
-                     f"{', '.join(sorted({str(p['due_on']) for p in late}))}. Pieces that were "
-                     "looked at on another day: save the others first, then those with their day")
-        return put | {"hint": hint}
-
-    def _reset_days(self, sheets):
-        """A day that was typed is that of what is saved now alone."""
-        for cell in self._day_cells(sheets):
-            key, pieces = self._of_sheet[cell.sheet]
-            left = {c.piece["code"] for c in self.cells.values()
-                    if c.piece and c.sheet == cell.sheet and c.name not in self.grid.saved}
-            day = _usual_day(key, [p for p in pieces if p["code"] in left] or pieces)
-            cell.value = "" if day is None else str(min(day, self._made_on))
+        self._usual_days[put["name"]] = str(min(key.day, self._made_on)) if key.day else ""
+        return put | {"hint": "year-month-day, or day.month.year"}
 
     def _line(self, piece, columns, sheet):
         place = "|".join(str(piece.get(n) or "") for n in _PLACED_BY if n != "look" or piece.get(n))
@@ -259,19 +226,12 @@ class PaperForm(Form):
             rows.setdefault(table, []).append({**row, "key": f"{self._key}-{number}"})
         self.grid.wrong = list(wrong)
         if wrong:
-            raise ValueError(_all_wrong(list(wrong.values())))
+            raise ValueError("\n".join(["Nothing was saved, for these cells are wrong:",
+                                        *wrong.values()]))
         if not lines:
             where = "" if sheet is None else " on this sheet"
             raise ValueError(f"Nothing is filled in{where}: type what is on the paper, then save.")
-        if not self._is_sure(list(_too_early([cells[0] for cells in lines], days))):
-            return
-        try:
-            self._on_save_all(rows)
-        except RefusedError as error:
-            held = ", ".join(map(str, sorted(set(days.values()))))
-            raise RefusedError(
-                error.problem, f"the day of the inspection here is {held}: if it was another one, "
-                f"type it; if the stored one is wrong, {error.remedy}") from error
+        self._on_save_all(rows)
         self._close([cell.name for cells in lines for cell in cells], rows, days)
 
     def _days(self, sheets, wrong):
@@ -310,51 +270,22 @@ class PaperForm(Form):
             "test": piece["test"], "stress": piece.get("stress"), "age_days": age}
 
     def _close(self, names, rows, days):
-        at, self._gone = self._at, {}
+        at = self._at
         self.grid.saved = [*self.grid.saved, *names]
-        self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names}
-        self._reset_days(days)
+        # A day that was typed is that of what is saved now alone.
+        days_now = {c.name: self._usual_days[c.name] for c in self._day_cells(days)}
+        self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names} | days_now
         self._at = at  # the draft was handed on meanwhile
-        said = " and ".join(f"{len(rows[t])} {words[len(rows[t]) > 1]}"
-                            for t, words in _COUNTED.items() if t in rows)
+        said = " and ".join(count_of(len(rows[t]), word) for t, word in _COUNTED.items()
+                            if t in rows)
         looked = ", ".join(map(str, sorted(set(days.values()))))
         looked = f" Looked at on {looked}." if days else ""
         self._say("saved", f"Saved at {clock_of()}: {said} of {self._assessor}.{looked}")
 
 
-def _said_place(kept):
-    place, text = kept
-    test, *_, code, column = place.split("|")
-    return f"piece {code}, {f'{test} grade' if column == 'grade' else column} {text}"
-
-
-def _late(piece):
-    """Whether a piece was not ready yet on the day of its sheet, for its pour was late."""
-    due, sheet = piece.get("due_on"), piece.get("sheet_on")
-    return due is not None and sheet is not None and due > sheet
-
-
-def _usual_day(key, pieces):
-    """The day printed on a sheet, or the last one of its pieces where all were poured late."""
-    if key.day and not all(map(_late, pieces)):
-        return key.day
-    return max((d for d in (key.day, *(p.get("due_on") for p in pieces)) if d), default=None)
-
-
-def _too_early(cells, days):
-    """A question where pieces of a late pour are given a day on which they were not ready yet."""
-    for sheet, day in days.items():
-        late = [c.piece for c in cells if c.sheet == sheet and _late(c.piece)
-                and day < c.piece["due_on"]]
-        if late:
-            codes = ", ".join(p["code"] for p in late)
-            yield (f"Poured late, and not ready on {day} yet: {codes}. Were they looked at on that "
-                   "day?")
-
-
 class _Sheet(NamedTuple):
     """What a printed sheet is for: a grade sheet by test, stress, day and look (the age of a later
-    one), a slip by its sitting."""
+    one), a slip by its sitting. What was poured late has a day of its own."""
 
     test: str
     stress: str | None
@@ -362,6 +293,7 @@ class _Sheet(NamedTuple):
     kind: str | None
     day: dt.date | None
     look: str | None = None
+    late: bool = False
 
     @property
     def title(self):
@@ -370,7 +302,7 @@ class _Sheet(NamedTuple):
             kind = THROW_WORDS[self.kind].capitalize()
             return f"{kind} throw, session {self.sitting}{day}"
         words = GRADE_SHEETS.get((self.test, self.stress), self.test.capitalize())
-        words += ", again" if self.look else ""
+        words += (", again" if self.look else "") + (", poured late" if self.late else "")
         return f"{words}: {self.day}" if self.day else words
 
     @property
@@ -385,18 +317,15 @@ def _sheets(rows):
     """The sheets with their rows as they are printed: grade sheets by day, then throw slips."""
     sheets = {}
     for row in rows:
-        slip, day = row["test"] == "throw", row.get("sheet_on") or row.get("due_on")
+        slip, due, printed = row["test"] == "throw", row.get("due_on"), row.get("sheet_on")
+        late = not slip and bool(due and printed and due > printed)
         stress, *sat = (None, row.get("sitting"), row.get("kind")) if slip else (
             row.get("stress"), None, None)
-        sheets.setdefault(_Sheet(row["test"], stress, *sat, day, row.get("look")), []).append(row)
+        sheet = _Sheet(row["test"], stress, *sat, due if late else printed or due,
+                       row.get("look"), late)
+        sheets.setdefault(sheet, []).append(row)
     return sorted(sheets.items(), key=lambda sheet: sheet[0].rank)
 
 
 def _small(text):
     return text[0].lower() + text[1:]
-
-
-def _all_wrong(wrong):
-    rest = len(wrong) - _MOST_TOLD
-    more = [f"... and {rest} more, marked in the grid."] if rest > 0 else []
-    return "\n".join(["Nothing was saved, for these cells are wrong:", *wrong[:_MOST_TOLD], *more])

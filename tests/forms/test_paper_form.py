@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 
 from scentlab import Blend, CureDays, Fragrance, PieceNumbers, Wax, make_plan
-from scentlab.forms import paper as paper_form
 from scentlab.forms.paper import PaperForm
 from scentlab.planning.sheets import grade_sheets_html, throw_slips_html
 from scentlab.recording.draft import DraftError, draft_path, keep_draft, read_draft
@@ -141,8 +140,7 @@ def test_one_refused_row_keeps_all_out(form, store):
     form.save.click()
     assert said(form) == (
         "NOT SAVED. grades: code 211, test sweat, stress rest, age_days 12.0, assessor A2 is "
-        f"stored already (entry 1); the day of the inspection here is {SHEET}: if it was another "
-        "one, type it; if the stored one is wrong, correct or void that entry first")
+        "stored already (entry 1); correct or void that entry first")
     assert len(store.rows("grades")) == 1
     assert form.grid.saved == []
 
@@ -254,39 +252,25 @@ def test_the_blocks_are_the_printed_sheets_in_their_order(planned):
     assert row["age_days"] == piece.cure_days, "the age at the look, not on the day of typing"
 
 
-def test_a_pour_that_was_late_stays_on_its_sheet_and_is_asked_about(planned):
+def test_pieces_of_a_late_pour_have_a_block_with_the_day_on_which_they_were_ready(planned):
     store, plan = planned
     late = plan.pour_rows[0].pour
     log_pours(store, plan, late=[late])
     form = PaperForm(waiting(store, "A2"), "A2", store.add_all)
-    assert shown_blocks(form) == printed_blocks(plan, "A2")
     codes = {p.code for p in plan.piece_rows if p.pour == late}
     for section in (s for s in form.grid.sections if s["day"]):
-        day, given = section["title"][-10:], form.grid.values[section["day"]["name"]]
-        number = len(codes & {r["code"] for r in section["rows"]})
-        assert given == day, "the day printed on the sheet"
-        assert (f"printed for {day}, but {number} piece" in section["day"]["hint"]) == (number > 0)
-    rows = [r["code"] for r in form.grid.sections[0]["rows"]]
-    printed = dt.date.fromisoformat(form.grid.sections[0]["title"][-10:])
-    for code in rows:
-        cell_of(form, code, "grade").value = "1"
-    form.saves[0].click()
-    own = [code for code in rows if code in codes]
-    assert told_at(form) == (0, (
-        f"NOT SAVED YET. Poured late, and not ready on {printed} yet: {', '.join(own)}. Were they "
-        "looked at on that day? Tap Save again to store it, or correct it."))
-    for code in own:
-        cell_of(form, code, "grade").value = ""
-    form.saves[0].click()
-    ready = printed + dt.timedelta(days=3)
-    assert day_of(form, own[0]).value == str(ready), "the day of those that are left"
-    assert form.grid.dates[0] == f"Stored as looked at on {ready.day} {ready:%B %Y}."
-    for code in own:
+        rows = {r["code"] for r in section["rows"]}
+        assert form.grid.values[section["day"]["name"]] == section["title"][-10:]
+        assert rows <= codes if "poured late" in section["title"] else not rows & codes
+    printed = printed_blocks(plan, "A2")
+    assert {c for _, rows in shown_blocks(form) for c in rows} == {c for _, r in printed for c in r}
+    own = [s["rows"] for s in form.grid.sections if "poured late" in s["title"]]
+    for code in (row["code"] for rows in own for row in rows):
         cell_of(form, code, "grade").value = "2"
-    form.saves[0].click()
+    form.save.click()
     cure = {p.code: p.cure_days for p in plan.piece_rows}
-    assert {r["code"]: r["age_days"] for r in store.records("grades")} == {
-        code: cure[code] for code in rows}
+    stored = store.records("grades")
+    assert len(stored) > 1 and all(r["age_days"] == cure[r["code"]] for r in stored)
 
 
 def test_a_sheet_typed_after_the_next_look_holds_its_pieces(tmp_path):
@@ -325,14 +309,6 @@ def test_a_sheet_typed_after_the_next_look_holds_its_pieces(tmp_path):
     assert codes[0] not in set(waiting(store, "A1")["code"]), "its last look is done"
 
 
-def test_many_wrong_cells_are_not_all_told(store, monkeypatch):
-    monkeypatch.setattr(paper_form, "_MOST_TOLD", 1)
-    form = PaperForm(PIECES, "A2", store.add_all)
-    fill(form, g_417_grade="x", g_211_grade="y", g_620_grade="z")
-    form.save.click()
-    assert said(form).splitlines()[2:] == ["... and 2 more, marked in the grid."]
-
-
 def test_a_tap_brings_what_was_typed(form, store):
     name = next(n for n in form.cells if "417" in n)
     form._heard({"press": "save", "key": "k" * 32, "fields": {name: "3"}})
@@ -361,7 +337,7 @@ def test_what_was_typed_comes_back_after_a_restart_to_who_typed_it(store, tmp_pa
     day_of(form, "417").value = "no day"
     again = at_desk(store, tmp_path)
     assert again.grid.values == form.grid.values
-    assert said(again) == "Typed earlier and not saved: 3. Look, and save."
+    assert said(again) == "Typed earlier and not saved: 3. Look, at the days too, and save."
     other = at_desk(store, tmp_path, "A3")
     assert said(other) == "" and cell_of(other, "417", "grade").value == ""
     fill(other, g_417_grade="4")
@@ -377,9 +353,9 @@ def test_what_was_saved_leaves_the_draft_and_the_rest_stays(store, tmp_path):
     assert list(read_draft(tmp_path, "paper-A2")["cells"].values()) == ["0", "3"]
     left = PIECES[PIECES["code"] != "417"]
     again = at_desk(store, tmp_path, pieces=left)
-    assert said(again) == "Typed earlier and not saved: 2. Look, and save."
+    assert said(again) == "Typed earlier and not saved: 2. Look, at the days too, and save."
     again.save.click()
-    assert read_draft(tmp_path, "paper-A2") == {"cells": {}, "days": {}, "on": str(TODAY)}
+    assert read_draft(tmp_path, "paper-A2") == {"cells": {}, "days": {}}
     assert len(store.rows("grades")) == 2 and len(store.rows("throws")) == 1
 
 
@@ -389,15 +365,6 @@ def test_a_refused_save_leaves_the_draft(store, tmp_path):
     form.save.click()
     assert said(form).startswith("NOT SAVED. Nothing was saved")
     assert cell_of(at_desk(store, tmp_path), "417", "grade").value == "7"
-
-
-def test_a_day_stays_with_what_was_typed_from_its_sheet(store, tmp_path):
-    form = at_desk(store, tmp_path)
-    fill(form, g_417_grade="2")
-    moved = PIECES.assign(due_on=TODAY - dt.timedelta(days=1))
-    again = at_desk(store, tmp_path, pieces=moved)
-    assert day_of(again, "417").value == str(SHEET), "the planned day moved after the typing"
-    assert day_of(again, "620").value == str(TODAY - dt.timedelta(days=1))
 
 
 def test_a_typed_day_is_that_of_what_is_saved_now_alone(store, tmp_path):
@@ -416,33 +383,14 @@ def test_a_typed_day_is_that_of_what_is_saved_now_alone(store, tmp_path):
     assert form.grid.dates[0] == ""
 
 
-def test_a_day_that_was_typed_on_another_day_is_asked_for_again(store, tmp_path):
-    form = at_desk(store, tmp_path)
-    day_of(form, "417").value = "9 Nov"
-    fill(form, g_417_grade="2", g_620_grade="0")
-    draft = read_draft(tmp_path, "paper-A2")
-    keep_draft(tmp_path, draft | {"on": str(TODAY - dt.timedelta(days=1))}, "paper-A2")
-    again = at_desk(store, tmp_path)
-    assert said(again).splitlines() == [
-        "Typed earlier and not saved: 2. Look, and save.",
-        "Give the day of the inspection again; typed on another day was 9 Nov."]
-    assert day_of(again, "417").value == "" and again.grid.dates[0] == "No day is given yet."
-    assert day_of(again, "620").value == str(SHEET)
-    again.save.click()
-    assert "give the day on which it was looked at" in said(again) and store.rows("grades").empty
-
-
-def test_what_does_not_wait_any_more_is_told_and_put_away_with_the_next_save(store, tmp_path):
+def test_what_does_not_wait_any_more_is_told_once(store, tmp_path):
     fill(at_desk(store, tmp_path), g_417_grade="2", t_500_minutes="30", g_211_grade="1")
     left = PIECES[~PIECES["code"].isin(["417", "500"])]
     form = at_desk(store, tmp_path, pieces=left)
     assert said(form).splitlines() == [
-        "Typed earlier and not saved: 1. Look, and save.",
-        "Typed earlier for what does not wait any more, perhaps because it was scored elsewhere: "
-        "piece 417, sweat grade 2; piece 500, minutes 30. It is put away with the next save.",
+        "Typed earlier and not saved: 1. Look, at the days too, and save.",
+        "Typed earlier for pieces that do not wait any more, and dropped: 417 (2), 500 (30).",
     ]
-    fill(form, g_620_grade="0")
-    assert cell_of(at_desk(store, tmp_path), "417", "grade").value == "2", "typing loses nothing"
     form.save.click()
     assert read_draft(tmp_path, "paper-A2")["cells"] == {}
 
