@@ -21,6 +21,7 @@ from scentlab.maths.sampling import (
     K_HAT_LIMIT,
     adaptive_draws,
     hamiltonian_draws,
+    quantile_error,
     summary,
 )
 from scentlab.maths.threads import one_thread
@@ -60,6 +61,7 @@ class FrostFit(Result):
     model: LinearModel
     draws: np.ndarray
     weights: np.ndarray
+    draw_lot: np.ndarray
     counts: pd.DataFrame
     tested: pd.DataFrame
     notes: tuple = ()
@@ -81,14 +83,18 @@ class FrostFit(Result):
     @property
     def sentence(self):
         middle = self.centres["load"]
-        parts = []
+        parts, errors = [], []
         for blend in self.blends:
-            risk, lower, upper = map(
-                say_percent, frost_risk(self, blend, [middle])[["risk", "lower", "upper"]].iloc[0])
-            parts.append(f"{blend} {risk} ({lower} to {upper})")
+            r = frost_risk(self, blend, [middle]).iloc[0]
+            errors.append(r["limits_error"])
+            parts.append(
+                f"{blend} {say_percent(r['risk'])} ({say_percent(r['lower'])} to "
+                f"{say_percent(r['upper'])})"
+            )
         return (
             f"Chance that a piece frosts over at least a twentieth of its face (grade 2 or more) "
-            f"at {middle:.1f} % of wax, 90 % interval in brackets: " + "; ".join(parts) + "."
+            f"at {middle:.1f} % of wax, 90 % interval in brackets (limits give or take "
+            f"{max(200 * max(errors), 1.0):.0f} points): " + "; ".join(parts) + "."
         )
 
 
@@ -159,7 +165,7 @@ def fit_frost(
     return FrostFit(
         blends, waxes, shares, tuple(columns), centres,
         (float(known.min()), float(known.max())) if len(known) == len(looks) else (),
-        model, sample.points, sample.weights, count_pours(looks), tested,
+        model, sample.points, sample.weights, sample.lot, count_pours(looks), tested,
         notes + left_out + _held_note(columns, centres, tested),
     )
 
@@ -248,8 +254,11 @@ def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):
     piece.
 
     ``age_days`` within the ages looked at; None takes the middle one. Returns a DataFrame of
-    load_pct, risk (posterior mean), lower and upper (90 % interval). Raises FitError for a blend or
-    an age that was not looked at.
+    load_pct, risk (posterior mean), lower and upper (90 % interval), and limits_error, the larger
+    Monte Carlo standard error of the two. Raises FitError for a blend or an age that was not looked
+    at.
     """
     risks = frost_risk_draws(fit, blend, loads, limit_grade, age_days)
-    return risk_table(loads, risks, fit.weights)
+    errors = [max(quantile_error(own, fit.weights, fit.draw_lot, p) for p in (0.05, 0.95))
+              for own in risks.T]
+    return risk_table(loads, risks, fit.weights).assign(limits_error=errors)

@@ -164,6 +164,11 @@ def _notes(row):
     if row["batches"] == 1:
         yield (f"{two}: One batch of each load was compared, and batches of one load differ as "
                "well. Pairs of a second pot make the answer surer.")
+    most = max(row["first"], n - row["first"])
+    if not row["habits"] and agreeing_chance(most, n, 2) < LEVEL:
+        which = "first" if row["first"] == most else "second"
+        yield (f"{two}: the piece smelt {which} was named {most} of {n} times. Order matters to "
+               "your testers: keep it balanced, as planned.")
 
 
 def _words(row, loss):

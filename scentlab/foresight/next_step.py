@@ -22,7 +22,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
 from scentlab.planning.rules import Pouring
 from scentlab.planning.weights import pot_wax
-from scentlab.results import Result, say_percent
+from scentlab.results import Result
 from scentlab.text import capital, in_sentences
 from scentlab.units import (
     GRAMS_PER_OUNCE,
@@ -144,7 +144,7 @@ class NextStep(Result):
             "load now, and expected after it": [
                 f"{say_percent_of_wax(r.given_pct, sold=True)}; "
                 f"{say_percent_of_wax(r.given_after_pct, sold=True)}" if r.given_pct > 0 else
-                f"none now, one with a chance of {say_percent(r.p_given)}"
+                f"none now, one {_chance_words(r.p_given)}"
                 for r in self.table.itertuples()],
         })
 
@@ -167,8 +167,8 @@ class NextStep(Result):
 
     def _gain_words(self, best):
         if self.given_pct <= 0:
-            return ("no load is given now; the chance that there is one after it is "
-                    f"{say_percent(best['p_given'])}")
+            return ("no load is given now; after it there is one "
+                    + _chance_words(best["p_given"]))
         return (f"the highest load to use is {say_percent_of_wax(self.given_pct, sold=True)} now "
                 f"and would be about {say_percent_of_wax(best['given_after_pct'], sold=True)}, on "
                 "average over what it may show")
@@ -192,6 +192,12 @@ class NextStep(Result):
 def _too_low(limit, lowest):
     """Whether a limit admits no load tested; what is weighed is nearly what was planned."""
     return limit < lowest - 0.05
+
+
+def _chance_words(chance):
+    """How many of 100 cases such a chance is, in tens: the draws tell no more."""
+    tens = 10 * round(10 * chance)
+    return f"in about {tens} of 100 such cases" if tens else "in hardly any such case"
 
 
 @one_thread()

@@ -13,6 +13,7 @@ from scentlab.choosing.rules import Rules
 from scentlab.foresight.guess import need_guess
 from scentlab.foresight.running import run_series
 from scentlab.foresight.simulated import plan_task, run_one
+from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.threads import one_thread
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need, need_whole
@@ -63,9 +64,22 @@ class Precision(Result):
         own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
         return (*own[["estimate", "se"]].to_numpy(float).tolist(), [np.nan, np.nan])[0]
 
+    def limits(self, measure, blend=ALL):
+        """Exact 90 % limits of a chance over the simulated series (Clopper and Pearson 1934).
+
+        For all blends the mean over the blends of a series counts as one series, as if its blends
+        went alike: the limits are no narrower than they should be.
+        """
+        own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
+        share, number = own.iloc[0][["estimate", "series"]]
+        return binomial_limits(min(round(share * number, 9), number), int(number), 0.90)
+
     def _chance(self, measure):
-        share, error = self.of(measure)
-        return f"{say_percent(share)} of blends ({_within(100 * error, 0)} %)"
+        lower, upper = (100 * limit for limit in self.limits(measure))
+        return (
+            f"{say_percent(self.of(measure)[0])} of blends (90 % limits {lower:.0f} to "
+            f"{upper:.0f} %)"
+        )
 
     @property
     def sentence(self):
@@ -162,8 +176,8 @@ def _summary(task, outcomes, asked):
     )
 
 
-def _within(error, digits=2):
-    return f"± {error:.{digits}f}" if np.isfinite(error) else "error not known"
+def _within(error):
+    return f"± {error:.2f}" if np.isfinite(error) else "error not known"
 
 
 def _measures(frame, blend):

@@ -62,7 +62,7 @@ def judged(looks, series, seed):
     fit = fit_sweat(looks, draws=1000, precise=None, seed=seed)
     ceiling = find_ceiling(fit)
     given = ceiling.table.rename(columns={"ceiling_load_pct": "load_pct"})
-    pick = Pick(given, tradeoff=None, sentences={}, changes=None, rules={}, rests=None)
+    pick = Pick(given, tradeoff=None, sentences={}, rules={}, rests=None)
     return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
                            pick=pick, about=Evidence(fit, None, None, series).about)
 

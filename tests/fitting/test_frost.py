@@ -110,7 +110,7 @@ class TestRisk:
 
     def test_rises_with_the_load_and_falls_with_the_grade(self, fit):
         risk = frost_risk(fit, "hard", [6, 9, 12])
-        assert list(risk.columns) == ["load_pct", "risk", "lower", "upper"]
+        assert list(risk.columns) == ["load_pct", "risk", "lower", "upper", "limits_error"]
         assert np.all(np.diff(risk["risk"]) > 0)
         assert (risk["lower"] < risk["risk"]).all() and (risk["risk"] < risk["upper"]).all()
         assert (frost_risk(fit, "hard", [6, 9, 12], limit_grade=4)["risk"] < risk["risk"]).all()

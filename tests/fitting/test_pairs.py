@@ -230,10 +230,12 @@ def test_pairs_of_one_load_are_no_test(unscored):
         pair_test(replace(unscored, pairs=same))
 
 
-def test_an_order_that_no_tester_shows_alone_is_no_habit(unscored):
+def test_an_order_that_no_tester_shows_alone_is_noted(unscored):
     given = of_batches(pairs(*[2] * 6, each=4, first=True))
     found = pair_test(replace(unscored, pairs=given))
     assert found.table.loc[0, "habits"] == ""
     assert found.notes == (
         "soft, 6.0 % and 9.0 %: 24 pairs by 6 testers. The count takes them as independent; the "
-        "points allow for testers who differ.",)
+        "points allow for testers who differ.",
+        "soft, 6.0 % and 9.0 %: the piece smelt first was named 24 of 24 times. Order matters to "
+        "your testers: keep it balanced, as planned.")

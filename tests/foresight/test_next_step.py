@@ -46,7 +46,7 @@ def judged(series, links=None, draws=600):
     ceiling = find_ceiling(fit)
     limit = float(series.blends["limit_load_pct"].fillna(np.inf).iloc[0])
     pick = ceiling.table.assign(load_pct=ceiling.table["ceiling_load_pct"].clip(upper=limit))
-    pick = Pick(pick, tradeoff=None, sentences={}, changes=None, rules={}, rests=None)
+    pick = Pick(pick, tradeoff=None, sentences={}, rules={}, rests=None)
     return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
                            pick=pick, about=Evidence(fit, None, None, series).about)
 

@@ -4,6 +4,7 @@ import re
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from scentlab.choosing.rules import Rules
 from scentlab.foresight import precision as module
@@ -94,6 +95,19 @@ def test_the_measures_are_what_they_say(plan, guess, monkeypatch):
     each = np.array([2.0, -0.5, 1.5, 1.5])
     assert found.of(SHORTFALL, ALL) == pytest.approx((each.mean(), each.std(ddof=1) / 2))
     assert found.of(NO_ANSWER, ALL) == pytest.approx((0.25, np.std([0, 0.5, 0, 0.5], ddof=1) / 2))
+
+
+def test_a_chance_has_exact_limits_over_series(plan, guess, monkeypatch):
+    """0 of 20 leaves up to 1 - 0.05^(1/20) = 13.9 % possible (Clopper and Pearson 1934, 90 %); 5 of
+    20 as by scipy.stats.binomtest."""
+    soft, firm = (guess.load_at_risk(b, 0.05, 2, "rest") for b in ("soft", "firm"))
+    dry = {"soft": (soft - 1.0, soft - 1.0, 0.1), "firm": (firm - 1.0, firm - 1.0, 0.1)}
+    over = dry | {"firm": (firm + 1.0, firm - 1.0, 0.1)}
+    found = made_up([over] * 5 + [dry] * 15, plan, guess, monkeypatch)
+    assert found.limits(CEILING_OVER, "soft") == pytest.approx((0.0, 1 - 0.05 ** (1 / 20)))
+    exact = stats.binomtest(5, 20).proportion_ci(0.90, method="exact")
+    assert found.limits(CEILING_OVER, "firm") == pytest.approx((exact.low, exact.high))
+    assert "qualified in under 1 % of blends (90 % limits 0 to 14 %)" in found.sentence
 
 
 def test_throw_is_lost_against_the_best_load_that_is_safe_allowed_and_tested(guess):
