@@ -27,7 +27,7 @@ from scentlab.forms.fields import (
 )
 from scentlab.forms.frame import Form, as_widget, clock_of, listed
 from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_KINDS, THROW_WORDS
-from scentlab.units import say_load, say_load_oz, say_points
+from scentlab.units import say_load, say_load_oz
 
 _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
 _STRESS = {None: "the harshest that was tested", **STRESS_WORDS}
@@ -264,28 +264,17 @@ def _grades(test):
 
 
 def _picks_html(first, now):
-    """The pick of each blend as it was first beside as it is now, and the change in words."""
+    """The pick of each blend as it was first beside as it is now."""
     before = {r["blend"]: r for r in first.table.to_dict("records")}
     parts = []
     for row in now.table.to_dict("records"):
         blend, old = row["blend"], before[row["blend"]]
         parts.append(
-            f"<h4>{html.escape(str(blend))}: {_change_words(old, row)}</h4><dl>"
+            f"<h4>{html.escape(str(blend))}</h4><dl>"
             f"<dt>first</dt><dd>{_load_words(old)}</dd><dt>now</dt><dd>{_load_words(row)}"
             f"<small>{html.escape(now.sentences[blend])}</small></dd></dl>"
         )
     return "<b>The recommended load of each blend, best first</b>" + "".join(parts)
-
-
-def _change_words(old, new):
-    was, now = old["load_pct"], new["load_pct"]
-    if math.isnan(was) or math.isnan(now):
-        return {(True, True): "no load qualifies", (True, False): "a load qualifies now",
-                (False, True): "no load qualifies any more"}[math.isnan(was), math.isnan(now)]
-    points = round(now, 1) - round(was, 1)
-    if abs(points) < 0.05:
-        return "the same load"
-    return f"{say_points(abs(points))} {'more' if points > 0 else 'less'}"
 
 
 def _load_words(row):

@@ -62,7 +62,7 @@ def form(calls):
 
 def picked(form, blend="soft"):
     """The part of the picks that is about one blend."""
-    return form.picks.value.split(f"<h4>{blend}: ")[1].split("<h4>")[0]
+    return form.picks.value.split(f"<h4>{blend}</h4>")[1].split("<h4>")[0]
 
 
 def test_it_starts_from_the_rules_and_keeps_nothing(form, calls):
@@ -71,7 +71,7 @@ def test_it_starts_from_the_rules_and_keeps_nothing(form, calls):
         "5", "95", "0.5"]
     assert form.browser.pressed == ["limit_grade-2", "stress-None", "throw_kind-warm",
                                     "frost_limit_grade-2"]
-    assert picked(form).startswith("the same load</h4>")
+    assert picked(form).count("8.0 % (1.28 oz/lb)") == 2
     assert form.message.value == ""
 
 
@@ -79,23 +79,22 @@ def test_a_changed_risk_decides_at_once_and_stands_beside_the_first_pick(form, c
     form.fields["risk"].value = "10"
     assert form.rules == Rules(risk=0.10) and calls.decided[-1] == form.rules
     assert picked(form) == (
-        "1.0 points of load (% of wax) more</h4><dl><dt>first</dt><dd>8.0 % (1.28 oz/lb)</dd>"
+        "<dl><dt>first</dt><dd>8.0 % (1.28 oz/lb)</dd>"
         "<dt>now</dt><dd>9.0 % (1.44 oz/lb)<small>soft: pour</small></dd></dl>"
     )
     assert "Not kept: these rules hold in this form alone" in form.message.value
     assert calls.kept == []
     form.fields["risk"].value = "5"
-    assert picked(form).startswith("the same load") and form.message.value == ""
+    assert picked(form).count("8.0 % (1.28 oz/lb)") == 2 and form.message.value == ""
 
 
 def test_a_load_that_is_lost_and_found_again_is_said(form, calls):
     form.fields["risk"].value = "1"
-    assert picked(form).startswith("no load qualifies any more</h4>")
     assert "<dt>now</dt><dd>none<small>soft: pour</small>" in picked(form)
     later = RulesForm(Rules(risk=0.01), Rules, calls.decide, calls.keep, LIMITS, Picture)
-    assert picked(later).startswith("no load qualifies</h4>")
+    assert picked(later).count("none") == 2
     later.fields["risk"].value = "5"
-    assert picked(later).startswith("a load qualifies now</h4>")
+    assert picked(later).count("none") == 1
 
 
 @pytest.mark.parametrize(
@@ -210,7 +209,7 @@ def test_a_choice_that_fails_is_told_and_cannot_be_kept(calls):
     assert "No load by these rules: the fit knows &lt;nothing&gt;" in form.picks.value
     assert form.keep.disabled
     form.fields["risk"].value = "5"
-    assert "the same load" in form.picks.value and not form.keep.disabled
+    assert picked(form).count("8.0 % (1.28 oz/lb)") == 2 and not form.keep.disabled
 
 
 def test_parts_fold_and_tell_what_they_hold(form):
