@@ -15,7 +15,7 @@ import ipywidgets as w
 import pandas as pd
 
 from scentlab import schema
-from scentlab.amounts import AmountError, read_load, read_loads
+from scentlab.amounts import read_loads
 from scentlab.forms.fields import (
     TABLES,
     Field,
@@ -36,7 +36,6 @@ from scentlab.forms.fields import (
     texts_of,
 )
 from scentlab.forms.frame import Form, listed
-from scentlab.planning.loads import even_loads
 from scentlab.planning.refusal import PlanError, count_of
 from scentlab.units import say_load_oz, say_weight
 from scentlab.units import shown as units_shown
@@ -69,7 +68,7 @@ class PlanningForm(Form):
         self._on_change = on_change
         self._thread, self._quiet, self._guesses, self._asked_for = None, True, {}, None
         self.plan = self.found = None
-        loads = partial(_loads, bare="%" if units_shown().weight == "g" else None)
+        loads = partial(read_loads, unit="%" if units_shown().weight == "g" else None)
         self._planned = fields_of(_ROWS, "", {**_READERS, "loads": loads})
         series = Field("series", _SERIES, "Simulated series (50 for an idea, 200 to decide)",
                        usual="50", short=True)
@@ -276,22 +275,6 @@ def series_draft(plan):
 
 
 # --- how the texts of the fields are read
-
-
-def _loads(text, bare="%"):
-    """Loads as people write them, or evenly spaced ones, such as "4 to 12 in 5"."""
-    text = re.sub(r"(?<=\d)\s+(?=[\d.]+(\s|$))", ", ", text) if "," not in text else text
-    try:
-        if evenly := re.fullmatch(r"(.+?) to (.+) in (\d+)", text):
-            unit = re.sub(r"^[\d\s./½¼¾]+", "", evenly[2]) or bare
-            low, high = (read_load(end, unit) for end in evenly.groups()[:2])
-            return even_loads(low, high, int(evenly[3]))
-        return read_loads(text, bare)
-    except (AmountError, PlanError) as error:
-        how = ", or 4, 6, 8.5 for % of wax" if bare else ", with the unit behind the last"
-        found, why = ((str(error.value), error.beside) if isinstance(error, AmountError)
-                      else (text, error.remedy))
-        raise FieldError("loads", found, f"{why}{how}.") from None
 
 
 def _codes(text):

@@ -110,7 +110,7 @@ def test_type_the_materials(page):
 def test_type_the_series_and_see_what_it_takes(page):
     for name, text in SERIES.items():
         field(page, name).fill(text)
-    field(page, "loads").fill("4 to 12 in 3")
+    field(page, "loads").fill("4, 8, 12 %")
     shown(page, "loads",
           r"^4\.0 % \(0\.64 oz/lb\), 8\.0 % \(1\.28 oz/lb\), 12\.0 % \(1\.92 oz/lb\)$")
     # 2 blends in 2 pots at 3 loads; 3 sweat, 2 frost, 2 throw and 1 reserve piece of each
