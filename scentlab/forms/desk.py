@@ -189,7 +189,7 @@ class PlanDesk:
         kept = self.kept
         if kept is None:
             return Compared("The plan is NOT kept yet.")
-        added = " ".join(_added(kept))
+        added = _added(kept)
         if plan.to_dict() == kept.to_dict():
             return Compared(f"This is the plan that is kept: {kept.sentence} {added}".rstrip(),
                             same=True)
@@ -351,17 +351,12 @@ def _foresee(plan, guess, series, progress, stop):
 
 
 def _added(kept):
-    """What of a plan these forms do not plan, a sentence for each place that does."""
-    lots = {p.pot: p.lot for p in kept.pour_rows}
-    pots = list(lots)[kept.pots_per_blend * len(kept.blends):]
-    for names, place in (([p for p in pots if not lots[p]], "quick check"),
-                         ([p for p in pots if lots[p]], "check of a new lot")):
-        if names:
-            pot, comes = ("Pot", "comes") if len(names) == 1 else ("Pots", "come")
-            yield f"{pot} {', '.join(names)} {comes} from the {place}, where more are planned."
-    if kept.pair_rows:
-        pairs = count_of(len(kept.pair_rows), "pair")
-        yield f"{pairs} to compare, planned for the test of pairs, belong to it."
+    """A sentence for what of a plan these forms do not plan, '' for nothing."""
+    pots = list(dict.fromkeys(p.pot for p in kept.pour_rows))
+    more = pots[kept.pots_per_blend * len(kept.blends):]
+    more += [count_of(len(kept.pair_rows), "pair")] * bool(kept.pair_rows)
+    return more and ("What was planned elsewhere (the next step, a new lot, pairs) belongs to it: "
+                     f"{', '.join(more)}.") or ""
 
 
 def _need_logged_pours(plan, kept, logged):

@@ -189,10 +189,10 @@ def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
     check.store.save_plan(kept.to_dict())
     desk = desk_of(folder)
     assert desk.plan.to_dict() == kept.to_dict()
-    assert ("Pot P02 comes from the quick check, where more are planned. Pots P03, P04 come from "
-            "the check of a new lot, where more are planned.") in desk.keeping.state.value
+    assert ("What was planned elsewhere (the next step, a new lot, pairs) belongs to it: P02, P03, "
+            "P04.") in desk.keeping.state.value
     desk.planning.fields["title"].value = "Mine"
-    assert "Pot P02 comes from the quick check" in desk._look(desk.plan).warning
+    assert "belongs to it: P02, P03, P04." in desk._look(desk.plan).warning
     assert "Keeping this one drops that." in desk._look(desk.plan).warning
     log(check.store, kept.pours[kept.pours["pour"] == "P02-1"])
     desk.planning.renew()
