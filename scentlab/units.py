@@ -307,6 +307,12 @@ def say_one_weight(grams, digits=1, total=False):
     return say_ounces(grams, 2, total) if _chosen.weight == "oz" else f"{grams:.{digits}f} g"
 
 
+def say_to_weigh(grams, digits=1):
+    """A weight to set on a scale, in both units, the maker's own first."""
+    said = f"{grams:.{digits}f} g", say_ounces(grams, 2)
+    return _both(said, _chosen.weight == "oz")
+
+
 def say_grams(grams, digits=1):
     """A weight as a scale of the bench shows it, in g and in oz, the maker's own first."""
     said = f"{grams:.{digits}f} g", f"{ounces_from_grams(grams):.{digits + 1}f} oz"

@@ -1,5 +1,6 @@
 """The pour day as cards: what to weigh, what was weighed, the true load while the pot is warm."""
 
+import contextlib
 import datetime as dt
 import html
 
@@ -37,19 +38,13 @@ from scentlab.schema import POURS, WARMTH, check_row
 from scentlab.units import (
     say_load,
     say_load_oz,
-    say_one_weight,
     say_points,
     say_temperature,
+    say_to_weigh,
     say_weighed,
-    scale_ounces,
-    shown,
 )
 
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
-# In the unit that the label does not name: by field, for g and °C and for oz and °F.
-_EXAMPLES = {"wax_g": ("7.05 oz", "200 g"), "fragrance_g": ("0.64 oz", "18 g"),
-             "add_temp_c": ("180 F", "82 C"), "pour_temp_c": ("160 F", "71 C"),
-             "room_temp_c": ("70 F", "21 C")}
 _STAYS = ("stir_min", "room_temp_c", "scale_check_g")  # what the pours of a day share is typed once
 _BURNS = ("<b>Hot wax burns.</b> Never leave it alone, never water on burning wax; lid at hand, "
           "gloves on, fresh air. Local fire codes come first.")
@@ -80,7 +75,7 @@ class PourForm(Form):
         self._chooser = self._chooser_of("pour", list(self._planned),
                                          lambda: (self._show(), self._typed()))
         self.pours = self._chooser.buttons
-        self.fields = {c.name: Field(c.name, c, short=True, example=_example(c.name))
+        self.fields = {c.name: Field(c.name, c, short=True)
                        for c in (POURS["wax_g"], POURS["fragrance_g"], *WARMTH)}
         self.fields |= {
             "poured_on": Field("poured_on", POURS["poured_on"], empty=None, read=self._day,
@@ -236,21 +231,16 @@ class PourForm(Form):
     def _tell_day(self):
         """Which day is stored, beside the field; flagged when it is not the obvious one."""
         field, planned, today = self.fields["poured_on"], planned_day(self._plan), dt.date.today()
-        field.box.placeholder, text = f"{planned or today}", field.text
+        field.box.placeholder = f"{planned or today}"
         field.tell()
-        if self._plan is None and not text:
+        if self._plan is None and not field.text:
             return
-        try:
+        with contextlib.suppress(FieldError):  # which is said there
             day = field.read() or self._day("")
-        except FieldError:
-            return  # which is said there
-        words = f"{'' if text else 'Left empty: '}{spoken_day(day)} is stored as the day of pouring"
-        if planned and day != planned:
-            words += f"; planned is {planned}"
-        if not text and day != today:
-            words += f", as planned. If it was another day, type it, such as {today} for today"
-        obvious = day == today if not text else planned in (None, day)
-        field.tell(note("saved" if obvious else "flag", f"{words}."))
+            words = f"{spoken_day(day)} is stored as the day of pouring" + (
+                f"; planned is {planned}" if planned not in (None, day) else "")
+            obvious = planned in (None, day) if field.text else day == today
+            field.tell(note("saved" if obvious else "flag", f"{words}."))
 
     def _save(self):
         if self._plan is None:
@@ -281,28 +271,15 @@ class PourForm(Form):
         self._show()
 
 
-def _example(name):
-    """What may be typed in the other unit than that of the label, '' where there is none."""
-    if name not in _EXAMPLES:
-        return ""
-    unit = POURS[name].unit
-    return f"or {_EXAMPLES[name][shown().label(unit) != unit]}"
-
-
 def _planned_view(plan):
     pot, blend = (html.escape(str(plan[n])) for n in ("pot", "blend"))
     only = " <b>Test only, not for sale.</b>" if plan.get("test_only") is True else ""
     return (
         f'<p>Pot {pot}, {blend}, {say_load_oz(plan["load_pct"])} of fragrance on the wax.{only}'
-        f'</p><p class="scent-weigh">Weigh {_weight(plan["wax_g"], 1)} of wax and '
-        f'{_weight(plan["fragrance_g"], 2)} of fragrance.</p><p>{_planned_heat(plan)}</p>'
+        f'</p><p class="scent-weigh">Weigh <b>{say_to_weigh(plan["wax_g"])}</b> of wax and '
+        f'<b>{say_to_weigh(plan["fragrance_g"], 2)}</b> of fragrance.</p>'
+        f"<p>{_planned_heat(plan)}</p>"
     )
-
-
-def _weight(grams, digits):
-    """A weight to set on a scale, in the maker's unit and in the other one."""
-    other = f"{grams:.{digits}f} g" if shown().weight == "oz" else f"{scale_ounces(grams):g} oz"
-    return f"<b>{say_one_weight(grams, digits)}</b> ({other})"
 
 
 def _planned_heat(plan):

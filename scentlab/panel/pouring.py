@@ -22,7 +22,7 @@ from scentlab.recording.store import RefusedError
 from scentlab.recording.unpoured import leave_out, make_void, unpoured, unpoured_words
 from scentlab.schema import ONE_DAY, POURS, WARMTH, check_clock, check_row
 from scentlab.text import capital
-from scentlab.units import Shown, ounces_from_grams, say_load, say_one_weight, shown
+from scentlab.units import Shown, say_load, say_to_weigh
 
 UNITS = (Shown(), Shown("oz", "F"), Shown("g", "F"), Shown("oz", "C"))  # to choose from, by place
 # What is typed: its words on the page, and what a bare number is in, by the place of the choice.
@@ -58,7 +58,7 @@ def _as_shown(row, today, logged):
         "due": not day or dt.date.fromisoformat(day) <= today,
         "usual": say_usual(row, today),
         "weigh": [
-            f"{what} {_weight(grams, digits)}"
+            f"{what} {say_to_weigh(grams, digits)}"
             for name, what, digits in (("wax_g", "Wax", 1), ("fragrance_g", "Fragrance", 2))
             if (grams := known(row, name)) is not None],
         "load": f"Load {say_load(row['load_pct'], 2)}" if known(row, "load_pct") else "",
@@ -146,11 +146,3 @@ def _with_heat(row, plan):
              if blend["name"] == row.get("blend") for part in blend["parts"]]
     return {**row, "max_temp_c": min((t for t in parts if t is not None), default=None),
             "flash_point_c": (plan.get("fragrance") or {}).get("flash_point_c")}
-
-
-def _weight(grams, digits):
-    """A weight to set on a scale, in the maker's unit and in the other one."""
-    said = f"{grams:.{digits}f} g"
-    if shown().weight == "oz":
-        return f"{say_one_weight(grams)} ({said})"
-    return f"{said} ({ounces_from_grams(grams):.{digits + 1}f} oz)"

@@ -514,7 +514,7 @@ def test_a_typed_day_is_shown_as_understood_and_is_that_of_one_pour_alone(desk):
     form.pours["P02"].click()
     assert form.fields["poured_on"].value == ""
     assert form.fields["poured_on"].box.placeholder == "2026-03-15"
-    assert text(form.day).startswith("Left empty: 15 March 2026 is stored as the day of pouring")
+    assert text(form.day).startswith("15 March 2026 is stored as the day of pouring")
     form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "24"
     form.save.click()
     assert [r["poured_on"] for r in desk.rows] == [dt.date(2026, 3, 14), dt.date(2026, 3, 15)]
@@ -527,13 +527,12 @@ def test_an_empty_day_is_the_planned_one_when_that_is_past(desk):
     form = PourForm(on_days(pd.Timestamp("2026-03-14"), today + dt.timedelta(days=9)), desk.save)
     form.pours["P02"].click()
     assert text(form.day) == (
-        f"Left empty: {today.day} {today:%B %Y} is stored as the day of pouring; planned is "
+        f"{today.day} {today:%B %Y} is stored as the day of pouring; planned is "
         f"{today + dt.timedelta(days=9)}."
     )
     form.pours["P01"].click()
     assert text(form.day) == (
-        "Left empty: 14 March 2026 is stored as the day of pouring, as planned. If it was another "
-        f"day, type it, such as {today} for today."
+        "14 March 2026 is stored as the day of pouring."
     )
     assert "scent-flag" in form.day.value
     form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"

@@ -217,7 +217,7 @@ class TestPourDay:
             assert maker.ask(script, raw=True)[0] == 200
         assert [(p["pour"], p["logged"], p["due"]) for p in pours] == [
             ("P77", True, True), ("P78", False, True), ("P79", False, False)]
-        assert pours[1]["weigh"] == ["Wax 200.0 g (7.05 oz)", "Fragrance 12.50 g (0.441 oz)"]
+        assert pours[1]["weigh"] == ["Wax 200.0 g (7.05 oz)", "Fragrance 12.50 g (0.44 oz)"]
         assert pours[1]["load"] == "Load 6.25 % of wax (5.88 % of total)"
         assert pours[1]["heat"] == (
             "Add the fragrance at 70 °C (158 °F), the wax maker's maximum is 90 °C (194 °F), "

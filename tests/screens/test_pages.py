@@ -123,7 +123,7 @@ def test_weights_that_are_typed_outlast_the_page_until_they_are_saved(own):
     form = pour_page(folder).desk.pours
     assert "Typed earlier and not saved" in form.message.value and name in form.planned_view.value
     assert form.fields["wax_g"].text == "200" and not form.fields["poured_on"].text
-    assert "as planned. If it was another day" in form.day.value, "the planned day lies behind"
+    assert "is stored as the day of pouring" in form.day.value, "the planned day lies behind"
     form.fields["fragrance_g"].value = f"{2 * plan.pours['load_pct'].iloc[1]:.1f}"
     form.fields["room_temp_c"].value = "21"
     form.save.click()
