@@ -223,10 +223,7 @@ def _notes(evidence, rules, table):
         yield (f"Frost was looked at on day {seen} alone: nothing is known of it on day "
                f"{rules.ship_age_days:g}, so the answer leaves it out.")
     for blend in evidence.sweat.blends:
-        known = evidence.about(blend)
-        if np.isnan(known["limit_load_pct"]):
-            yield f"No wax maker's limit is known for {blend}."
-        if np.isnan(known["limit_content_pct"]):
+        if np.isnan(evidence.about(blend)["limit_content_pct"]):
             yield (f"No regulatory limit of the fragrance is known for {blend}: look it up before "
                    "selling.")
     if rules.override_blends:

@@ -19,7 +19,7 @@ from scentlab.cli.frame import (
 from scentlab.cli.rules import given_rules, read_rules
 from scentlab.recording.store import Store
 from scentlab.selling import package_of
-from scentlab.sharing.answer import Answer, LotFact, weigh_answer
+from scentlab.sharing.answer import LOT, Answer, weigh_answer
 from scentlab.sharing.opening import CAUTION, SENDERS_PAGE, open_package
 from scentlab.sharing.package import prepare_package, versions
 from scentlab.sharing.redaction import Choices
@@ -149,7 +149,6 @@ def _limit(text):
 
 def _lot(text):
     parts = [part.strip() for part in text.split("=")]
-    return LotFact(*understood(
-        parts if len(parts) in (4, 5) else None, text, "--lot",
-        'MATERIAL=LOT=WHAT=VALUE=UNIT, such as "hard wax=L7=oil content=0.4=%"',
-    ))
+    understood(parts if len(parts) in (4, 5) else None, text, "--lot",
+               'MATERIAL=LOT=WHAT=VALUE=UNIT, such as "hard wax=L7=oil content=0.4=%"')
+    return dict(zip(LOT, parts, strict=False))

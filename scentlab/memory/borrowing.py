@@ -18,7 +18,6 @@ from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
 from scentlab.memory.cells import grader, looks_key, wax_of
 from scentlab.results import FitError, say_percent
-from scentlab.text import count_of
 from scentlab.units import say_points
 
 _NOTICED = 0.05  # points, or share of the gaps between grades, that a tester is milder
@@ -75,17 +74,9 @@ def _check(memory, series):
 
 def says(memory, waxes, fragrance, share):
     """What was borrowed, in sentences."""
-    known = [w for w in dict.fromkeys(waxes) if w in memory.waxes]
-    what = [memory.sentence, "The pots of this series may differ more, so it never counts on less "
-            "than without earlier series."]
-    if known:
-        seen = sum(c.wax in known for c in memory.cells)
-        apart = memory.table.set_index("parameter").at["sd of fragrances", "estimate"]
-        what.append(f"Half-sweat loads in {' and '.join(known)} were seen "
-                    f"{count_of(seen, 'time')}, and fragrances differ by about "
-                    f"{say_points(apart)}.")
-    if fragrance in memory.fragrances:
-        what.append(f"{fragrance} itself was tested before.")
+    known = [name for name in dict.fromkeys((*waxes, fragrance))
+             if name in (*memory.waxes, *memory.fragrances)]
+    what = [memory.sentence, f"Tested before: {', '.join(known) or 'none of its materials'}."]
     if share < 0.5:
         what.append("This series is unlike the earlier ones, so it rests mostly on its own pieces.")
     return (f"Borrowed from this workshop: {' '.join(what)}",)

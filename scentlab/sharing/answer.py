@@ -19,6 +19,7 @@ import pandas as pd
 from scentlab.choosing.pick import choose_load
 from scentlab.materials import say_lot
 from scentlab.results import Result, say_rule
+from scentlab.series import shape_problem
 from scentlab.sharing.guard import SharingError, need
 from scentlab.sharing.pages import RULE_WORDS, place_for, to_json, write_whole
 from scentlab.units import say_load
@@ -29,53 +30,28 @@ FORMAT = 2
 FORMATS = (1, 2)  # in the first one answers stood in the note, and no unit and no day was told
 KIND = "answer to a share package"
 MOST_BYTES = 200_000
-MOST_REPLY = 1000  # characters of an answer to one question
 _RULES = {name: said["answer"] for name, said in RULE_WORDS.items() if "answer" in said}
 _SHARES = ("risk", "confidence")
 _SHOWN = {"load_pct": "recommended load", "ceiling_load_pct": "highest safe load",
           "limit_load_pct": "wax maker's limit"}
 _HEX = re.compile(r"[0-9a-f]{64}")
-
-
-@dataclass(frozen=True)
-class LotFact:
-    """What the supplier knows of a lot, such as LotFact("hard wax", "L7", "oil", "0.4", "%")."""
-
-    material: str
-    lot: str
-    what: str
-    value: str
-    unit: str = ""
-
-    def __post_init__(self):
-        _need_texts(self, " of a lot", 200, "unit")
-
-
-@dataclass(frozen=True)
-class Reply:
-    """The answer to one question of the page, beside its question."""
-
-    question: str
-    answer: str
-
-    def __post_init__(self):
-        _need_texts(self, "", MOST_REPLY)
-
-
-def _need_texts(record, of, most, may_be_empty=""):
-    for name, value in vars(record).items():
-        need(isinstance(value, str) and len(value) <= most
-             and (value.strip() or name == may_be_empty),
-             f"{name}{of} is {value!r}; give a text of 1 to {most} characters")
+LOT = ("material", "lot", "what", "value", "unit")
+_SHAPE = {
+    **dict.fromkeys(("package!", "sender!", "note", "answered_on"), "a text"),
+    "lots": [dict.fromkeys((*(f"{name}!" for name in LOT[:4]), "unit"), "a text")],
+    "answers": [dict.fromkeys(("question!", "answer!"), "a text")],
+    "rules": dict.fromkeys(_RULES, "a number"), "limits": {},
+}
 
 
 @dataclass(frozen=True)
 class Answer:
     """What a supplier sends back to the ``package`` of that fingerprint.
 
-    ``rules`` is a counter-proposal: any of risk, confidence, limit_grade, frost_limit_grade,
-    throw_loss; ``limits`` is by blend another highest load, % of wax. ``answers`` are a Reply for
-    each question, ``answered_on`` is YYYY-MM-DD, or empty.
+    ``lots`` are dicts of what is known of a lot: material, lot, what, value and unit, which may be
+    missing. ``rules`` is a counter-proposal: any of risk, confidence, limit_grade,
+    frost_limit_grade, throw_loss; ``limits`` is by blend another highest load, % of wax.
+    ``answers`` are dicts of question and answer, ``answered_on`` is YYYY-MM-DD, or empty.
     """
 
     package: str
@@ -88,34 +64,24 @@ class Answer:
     answered_on: str = ""
 
     def __post_init__(self):
-        need(isinstance(self.package, str) and _HEX.fullmatch(self.package),
+        given = {**vars(self), "lots": list(self.lots), "answers": list(self.answers)}
+        problem = shape_problem(given, _SHAPE | {"limits": dict.fromkeys(self.limits, "a number")})
+        need(not problem, f"the answer cannot be: {problem}")
+        need(_HEX.fullmatch(self.package),
              "an answer names its package by the fingerprint of open_package()")
-        for name, most in (("sender", 200), ("note", 2000), ("answered_on", 10)):
-            value = getattr(self, name)
-            need(isinstance(value, str) and len(value) <= most,
-                 f"{name} is no text of at most {most} characters")
-        for name, kind, parts in (("lots", LotFact, "material, lot, what, value"),
-                                  ("answers", Reply, "question, answer")):
-            object.__setattr__(self, name, tuple(getattr(self, name)))
-            need(all(isinstance(one, kind) for one in getattr(self, name)),
-                 f"{name} hold {kind.__name__}({parts}) and nothing else")
-        for name, value in self.rules.items():
+        for name in ("lots", "answers"):
+            object.__setattr__(self, name, tuple(given[name]))
+        for name in self.rules:
             need(name in _RULES,
                  f"a counter-proposal cannot set {name!r}; it can set {', '.join(_RULES)}")
-            need(_is_number(value),
-                 f"{name} of the counter-proposal is {value!r}; give a number")
         for blend, load in self.limits.items():
-            need(_is_number(load) and 0.1 <= load <= 40,
+            need(0.1 <= load <= 40,
                  f"the limit of {blend} is {load!r}; give a load from 0.1 to 40 % of wax")
 
     def write(self, path):
         """Write the answer as a small JSON file, whole or not at all, and return the path."""
         data = {"kind": KIND, "format": FORMAT, **dataclasses.asdict(self)}
         return write_whole(place_for(path, "the answer"), to_json(data))
-
-
-def _is_number(value):
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def read_answer(path):
@@ -134,8 +100,6 @@ def read_answer(path):
          f"{path.name} has format {version!r}, this version reads {FORMAT}: update scentlab "
          "or ask for it again")
     try:
-        for name, kind in (("lots", LotFact), ("answers", Reply)):
-            data[name] = [kind(**said) for said in data.get(name, ())]
         return Answer(**data)
     except (TypeError, AttributeError) as problem:
         raise SharingError(f"{path.name} is damaged ({problem}); ask for it again") from None
@@ -227,9 +191,11 @@ def weigh_answer(analysis, answer, package=None):
     proposal = choose_load(dataclasses.replace(analysis, series=series), rules)
     own, other = (pick.table.set_index("blend")[list(_SHOWN)] for pick in (analysis.pick, proposal))
     notes = [f"Answered on {answer.answered_on}."] * bool(answer.answered_on)
-    notes += [f"{reply.question} {reply.answer}" for reply in answer.answers]
-    notes += [f"{fact.material}, {say_lot(fact.lot)}: {fact.what} {fact.value} {fact.unit}".rstrip()
-              + "." for fact in answer.lots] + [answer.note] * bool(answer.note)
+    notes += [f"{reply['question']} {reply['answer']}" for reply in answer.answers]
+    for fact in answer.lots:
+        material, lot, what, value, unit = (fact.get(name) or "" for name in LOT)
+        notes.append(f"{material}, {say_lot(lot)}: {what} {value} {unit}".rstrip() + ".")
+    notes += [answer.note] * bool(answer.note)
     table = own.add_prefix("own_").join(other.add_prefix("proposed_")).reset_index()
     return Weighed(answer, table, tuple(notes))
 

@@ -49,8 +49,7 @@ def _draw(part, title, places, panels, marks, axis, shaded):
         for kind, words, load in (*marks, *panel.marks):
             if not is_missing(load):
                 ax.axvline(load, color=INK, lw=1, ls=LINES.get(kind, "-."),
-                           label=f"{words} " + (say_percent_of_wax(load) if in_oz else
-                                                f"{load:.3g} %") if axis == LOAD else words)
+                           label=f"{words} {say_percent_of_wax(load)}")
     if in_oz:
         loads = load_ticks(*rows[-1].get_xlim())
         rows[-1].set_xticks(loads, [f"{ounces_per_pound_from_load(v):g}" for v in loads])

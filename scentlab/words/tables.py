@@ -483,20 +483,20 @@ def money_table(table, column, words):
 
 
 def assessor_table(series):
-    scored = {
-        **{f"{test.capitalize()} grades": own["assessor"].value_counts()
-           for test, own in series.grades.groupby("test", sort=False)},
-        "Throw scores": series.throws["assessor"].value_counts(),
-        "Throw scores over hours on the warmer": series.warmings.loc[
-            series.warmings["throw"].notna(), "assessor"].value_counts(),
-    }
+    warmed = series.warmings[series.warmings["throw"].notna()]
+    scored = pd.concat([
+        series.grades.assign(what=series.grades["test"].str.capitalize() + " grades"),
+        series.throws.assign(what="Throw scores"),
+        warmed.assign(what="Throw scores over hours on the warmer"),
+    ]).dropna(subset="assessor")
+    table = pd.crosstab(scored["assessor"], scored["what"])
+    table = table.sort_index(key=lambda codes: codes.str.len(), kind="stable")
     works = series.throws.dropna(subset=["works_with_fragrance"])
     works = works.groupby("assessor")["works_with_fragrance"].last()
-    codes = sorted({c for n in scored.values() for c in n.index}, key=lambda c: (len(c), c))
     return view(
-        "Who scored, by code", codes, ("*Tester", str),
-        *((words, lambda c, n=number: str(int(n.get(c, 0)))) for words, number in scored.items()),
-        ("*Works with this fragrance", lambda c: works.get(c, "not recorded")),
+        "Who scored, by code", table.reset_index(), ("*Tester", "assessor"),
+        *((what, what) for what in table),
+        ("*Works with this fragrance", lambda r: works.get(r["assessor"], "not recorded")),
     )
 
 

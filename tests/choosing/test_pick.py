@@ -248,7 +248,6 @@ def test_a_blend_without_a_load_comes_last(with_blends):
 class TestNotes:
     def test_unknown_limits_are_said(self, with_blends):
         notes = choose_load(with_blends(limit_load_pct=[np.nan, 20.0])).notes
-        assert "No wax maker's limit is known for soft." in notes
         assert (
             "No regulatory limit of the fragrance is known for hard: look it up before selling."
         ) in notes
