@@ -38,7 +38,7 @@ from scentlab.units import (
 )
 from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, begin_series
 
-NEVER = "x"  # typed for a weight: this test batch will not be poured
+NEVER = "x"  # typed for a weight or grade: this will not be poured, or is lost
 
 # What is asked of a new check, by name: how its text is read.
 ASKED = {
@@ -198,9 +198,10 @@ class QuickCheck:
             "wax_g": wax_g, "fragrance_g": fragrance_g, "scale_check_g": scale_check_g, **more,
         }, key)
 
-    def leave_out(self, pour, key=None):
-        """Store that a planned test batch will not be poured; returns the receipt."""
-        return leave_out(self.store, pour.pour, key=key)
+    def leave_out(self, name, key=None):
+        """Store that a planned test batch will not be poured, or a piece is lost; returns the
+        receipt."""
+        return leave_out(self.store, name, key=key)
 
     @property
     def heat_day(self):

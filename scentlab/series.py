@@ -183,11 +183,13 @@ def tidy(name, rows, pours):
 
 
 def plan_without(plan, gone):
-    """The plan without the pours ``gone``, their pieces and all that these are scored for."""
-    lost = {p["code"] for p in plan.get("pieces", ()) if p.get("pour") in gone}
-    stays = {"pours": lambda p: p["pour"] not in gone, "pieces": lambda p: p["code"] not in lost,
-             "smellings": lambda s: s["code"] not in lost,
-             "pairs": lambda p: not {p["first"], p["second"]} & lost}
+    """The plan without the pours, pieces, sittings and assessors ``gone``, the pieces of such a
+    pour and all that these are scored for."""
+    lost = {p["code"] for p in plan.get("pieces", ()) if {p.get("pour"), p["code"]} & set(gone)}
+    out = lost | set(gone)
+    stays = {"pours": lambda p: p["pour"] not in out, "pieces": lambda p: p["code"] not in lost,
+             "smellings": lambda s: not {s["code"], s["sitting"], s["assessor"]} & out,
+             "pairs": lambda p: not {p["first"], p["second"], p["sitting"], p["assessor"]} & out}
     return plan | {name: list(filter(stay, plan[name])) for name, stay in stays.items()
                    if gone and name in plan}
 

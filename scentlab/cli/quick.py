@@ -155,7 +155,7 @@ def _log_pours(check):
         print(f"{pour.pour}, {say_batch(pour)}:")
         weights = _weights(pour)
         if weights == NEVER:
-            return "unpoured", check.leave_out(pour).entry_id
+            return "unpoured", check.leave_out(pour.pour).entry_id
         return weights if weights in (None, UNDO) else ("pours", check.log(
             pour, *weights, checked, poured_on=day, **heat).entry_id)
 
@@ -272,7 +272,8 @@ def _grade(check):
         return
     print(f"Ready to grade: {count_of(len(todo), 'piece')}. Look at each in daylight:")
     print("; ".join(f"{g} {words}" for g, words in enumerate(SWEAT_GRADES))
-          + f". Enter leaves a piece for later, {UNDO} undoes the last one.")
+          + f". Enter leaves a piece for later, {NEVER} says that it is lost, {UNDO} undoes the "
+          "last one.")
 
     def ask(piece):
         kept = "heat-cycled" if piece["stress"] == "heat" else "room temperature"
@@ -280,11 +281,13 @@ def _grade(check):
             said = _asked(f"  {piece['code']} ({kept}) ")
             if said in ("", UNDO):
                 return said or None
+            if said == NEVER:
+                return "unpoured", check.leave_out(piece["code"]).entry_id
             if said in ("0", "1", "2", "3", "4"):
-                return check.grade(piece, said).entry_id
-            print(f"  Type a grade from 0 to 4, Enter to leave it, or {UNDO}.")
+                return "grades", check.grade(piece, said).entry_id
+            print(f"  Type a grade from 0 to 4, Enter to leave it, {NEVER} or {UNDO}.")
 
-    _each(todo, ask, lambda entry: check.undo("grades", entry))
+    _each(todo, ask, lambda entry: check.undo(*entry))
 
 
 def _answer(arguments, check):

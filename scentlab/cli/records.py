@@ -28,7 +28,7 @@ from scentlab.recording.matching import Source, match_by_heading, units_of
 from scentlab.recording.photos import MOST_BYTES, add_photo, choose_photo
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store, whole_rows
-from scentlab.recording.unpoured import leave_out, make_void, take_up, unpoured, unpoured_words
+from scentlab.recording.unpoured import leave_out, left_words, make_void, take_up
 from scentlab.schema import IMPORT_TABLES, DataError
 from scentlab.series import heat_words
 from scentlab.units import in_maker_units
@@ -118,21 +118,21 @@ def _void(arguments):
     stands = make_void(store, arguments.table, arguments.entry, arguments.reason)
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
     if stands:
-        print(f"{stands}. One that will not be poured: {call('drop', arguments.folder)} POUR, and "
-              "--back takes that back")
+        print(f"{stands}. What will not come: {call('drop', arguments.folder)} NAME, and --back "
+              "takes that back")
 
 
 def _drop(arguments):
     store = Store.open(arguments.folder)
     if arguments.back:
-        print(f"{take_up(store, arguments.pour)}.")
+        print(f"{take_up(store, arguments.name)}.")
         return
     logged = store.distinct("pours", ("pour",))
-    leave_out(store, arguments.pour, arguments.reason or "")
+    leave_out(store, arguments.name, arguments.reason or "")
     for (pour,) in logged - store.distinct("pours", ("pour",)):
         print(f"What was weighed of {pour} is void with it, until it is taken back.")
-    print(f"{unpoured_words(unpoured(store))}. To take one back: "
-          f"{call('drop', arguments.folder)} {arguments.pour} --back")
+    print(f"{left_words(store)}. To take one back: "
+          f"{call('drop', arguments.folder)} {arguments.name} --back")
 
 
 def _export(arguments):

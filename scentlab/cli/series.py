@@ -20,10 +20,12 @@ from scentlab.recording.progress import (
     pairs_to_compare,
     see_progress,
     waiting,
+    waits_long,
 )
 from scentlab.recording.store import Store
 from scentlab.recording.unpoured import unpoured_words
 from scentlab.schema import THROW_WORDS
+from scentlab.text import capital
 from scentlab.workshop import begin_series
 
 
@@ -106,7 +108,10 @@ def _progress(arguments):
     print("\n".join([
         *_who_can_score(store, progress.today, looks), *_open_scores(progress.scores),
         *_late_pieces(progress.overdue), *_open_pours(progress.pours),
-        *([f"{unpoured_words(progress.unpoured)}."] if progress.unpoured else []), *progress.notes,
+        *(f"{capital(said)}." for said in (unpoured_words(progress.unpoured), progress.left_out)
+          if said),
+        *([f"A piece that is lost, a session that is never held: {call('drop', arguments.folder)} "
+           "NAME"] if waits_long(store, progress.today) else []), *progress.notes,
     ]))
 
 

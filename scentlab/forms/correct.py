@@ -22,6 +22,8 @@ class CorrectForm(Form):
     def __init__(self, find, on_mend, on_void, what="piece"):
         super().__init__()
         self._find, self._on_mend, self._on_void, self._entries = find, on_mend, on_void, {}
+        self._back = "." if what == "piece" else (
+            "; on the cards above you can say what will not be poured, and take that back.")
         self.name = Field("name", text_column("name", LABELS[what]),
                           example="such as 417" if what == "piece" else "")
         self.show = self._button("Show what is stored", "show", self._show_entries)
@@ -73,8 +75,7 @@ class CorrectForm(Form):
     def _drop(self):
         entry = self._chosen()
         stands = self._on_void(entry.table, entry.entry_id, self.reason.value, self._key)
-        stands = stands and (f" {stands}; on the cards above you can say what will not be poured, "
-                             "and take that back.")
+        stands = stands and f" {stands}{self._back}"
         self._done(f"Void: {entry.words}. It stays in the history with the reason.{stands}")
 
     def _chosen(self):

@@ -19,6 +19,7 @@ from scentlab.forms.fields import NotYet, Wrong
 from scentlab.forms.frame import STYLE
 from scentlab.forms.have import HaveForm
 from scentlab.forms.keep import NO_PLAN, KeepForm
+from scentlab.forms.leave import LeaveForm
 from scentlab.forms.materials import MaterialsForm, materials_draft
 from scentlab.forms.paper import PaperForm
 from scentlab.forms.planning import PlanningForm, series_draft
@@ -48,7 +49,7 @@ from scentlab.recording.progress import (
 )
 from scentlab.recording.reading import plan_now
 from scentlab.recording.shelf import Shelf, shelve
-from scentlab.recording.unpoured import leave_out, make_void, take_up, unpoured
+from scentlab.recording.unpoured import leave_out, left_words, make_void, take_up, unpoured
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
 _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
@@ -250,6 +251,11 @@ class RecordDesk:
             lambda name: stored_about(self._store, name, "piece" if what == "piece" else None),
             partial(mend, self._store),
             lambda *entry: self._look(make_void(self._store, *entry)), what)
+
+    def leave(self):
+        """The form to say what is planned and will not come."""
+        return LeaveForm(partial(leave_out, self._store), partial(take_up, self._store),
+                         partial(left_words, self._store))
 
     def _look(self, stands):
         self.pours.look(self._store.rows("pours")["pour"], unpoured(self._store))

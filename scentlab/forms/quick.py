@@ -306,7 +306,7 @@ class QuickPage(w.VBox):
     def _save_weights(self, row):
         receipts = [("pours", self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}",
                                              row["day"])) for n, batch in enumerate(row["rows"])]
-        receipts += [("unpoured", self.check.leave_out(pour, f"{row['key']}-{NEVER}{n}"))
+        receipts += [("unpoured", self.check.leave_out(pour.pour, f"{row['key']}-{NEVER}{n}"))
                      for n, pour in enumerate(row["gone"])]
         self._ask_grades()  # poured on a day gone by, some may be ready
         self._now()

@@ -95,7 +95,8 @@ def _scored(store, poured, progress):
         return True, f"no plan; {count_of(graded, 'piece')} graded"
     if not poured or not planned:
         return False, "no piece waits yet"
-    return scored == planned, f"{scored} of {planned} planned scores are in"
+    gone = f"; {progress.left_out}" if progress.left_out else ""
+    return scored == planned, f"{scored} of {planned} planned scores are in{gone}"
 
 
 def _written(store, folder):

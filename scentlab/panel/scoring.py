@@ -20,6 +20,7 @@ from scentlab.recording.progress import (
 )
 from scentlab.recording.records import GRADES, RECORDS, photo_words
 from scentlab.recording.store import RefusedError, Store
+from scentlab.recording.unpoured import plan_to_do
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
 from scentlab.series import rule_of
 from scentlab.text import count_of
@@ -78,7 +79,7 @@ class Panel:
     def _to_smell(self, assessor):
         """Codes of the pieces whose throw a tester has still to score, on this day or later."""
         done = self.store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
-        return {s["code"] for s in self.plan.get("smellings", ())
+        return {s["code"] for s in plan_to_do(self.store).get("smellings", ())
                 if s["assessor"] == assessor and (s["sitting"], s["kind"], s["code"]) not in done}
 
     def scored(self, assessor):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from scentlab.recording.records import RECORDS, SCORES, pair_words, photo_words, warming_words
 from scentlab.recording.store import RefusedError, need_reason
-from scentlab.recording.unpoured import unpoured_words
+from scentlab.recording.unpoured import left_words
 from scentlab.schema import (
     GRADE_WORDS,
     ONE_DAY,
@@ -59,9 +59,11 @@ def stored_about(store, name, what=None):
     name = name if blind else spelling([*pours, HEAT])(name)
     heat = name == HEAT and HEAT not in pours
     places = {t: RECORDS[t].codes for t in SCORES} if blind else (
-        {"heats": ()} if heat else {"pours": ("pour",), "unpoured": ("pour",)})
+        {"heats": ()} if heat else {"pours": ("pour",)})
+    places |= {} if heat else {"unpoured": ("pour",)}
     found = [
-        Entry(table, row["entry_id"], _words(table, row),
+        Entry(table, row["entry_id"], left_words(store, {name: row["note"]})
+              if table == "unpoured" else _words(table, row),
               {n: row[n] for n in RECORDS[table].mendable})
         for table, columns in places.items() for row in store.records(table, columns, name)
     ]
@@ -164,8 +166,6 @@ def _words(table, row):
         return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)
-    if table == "unpoured":
-        return unpoured_words({row["pour"]: row["note"]})
     if table == "heats":
         return f"heat cycle begun on {row['started_on']}: {heat_words(row)}"
     if table == "pairs":

@@ -38,9 +38,11 @@ class KeptPlan:
                 # The pour of a piece is checked against the pours that were logged.
                 if (sheet.table.name, name) == ("pieces", "pour"):
                     continue
+                known = self.names[name]
+                if sheet.table.name == "unpoured":  # a piece, a session or a tester, too
+                    known = set().union(*self.names.values())
                 for row, value in sheet.cells(name):
-                    if value not in self.names[name] and re.fullmatch(
-                            sheet.table[name].pattern, value):
+                    if value not in known and re.fullmatch(sheet.table[name].pattern, value):
                         near = get_close_matches(value, sorted(self.names[name]), 3, 0.4)
                         near = f"; the nearest: {', '.join(near)}" if near else ""
                         yield Problem(

@@ -2,7 +2,8 @@
 
 A sweat or frost piece waits until it was graded as often as wanted; a throw piece waits for each
 assessor whom the plan has smell it. Reserve pieces never wait. Without a plan the stored pieces
-stand for it, without days. Of a test batch that will not be poured nothing waits or is planned.
+stand for it, without days. Of a test batch that will not be poured, and of a piece, session or
+tester that will not come, nothing waits or is planned.
 """
 
 import datetime as dt
@@ -13,11 +14,12 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from scentlab.recording.unpoured import unpoured
+from scentlab.recording.unpoured import left_out, left_words, plan_to_do, unpoured
 from scentlab.schema import PAIRS, THROW_WORDS
-from scentlab.series import plan_without, rule_of
+from scentlab.series import rule_of
 from scentlab.text import count_of, gathered, spelling
 
+LONG = dt.timedelta(days=7)  # own choice
 SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
 OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
 POUR_COLUMNS = ("pour", "pot", "blend", "planned_on", "days_late")
@@ -31,7 +33,8 @@ class Progress:
 
     ``scores`` has a row per test, sitting and assessor with the scores planned, scored and
     waiting; ``overdue`` the cured pieces that nobody graded or smelt; ``pours`` the planned pours
-    that are not logged; ``unpoured`` those that will not be poured, with the reason of each.
+    that are not logged; ``unpoured`` those that will not be poured, with the reason of each, and
+    ``left_out`` the pieces, sittings and assessors that will not come, in words.
     """
 
     today: dt.date
@@ -39,6 +42,7 @@ class Progress:
     overdue: pd.DataFrame
     pours: pd.DataFrame
     unpoured: dict
+    left_out: str
     notes: tuple
 
     @property
@@ -81,17 +85,17 @@ class _Day:
 
     def __init__(self, store, today=None, looks=1):
         self.store, self.today, self.looks = store, today or dt.date.today(), looks
-        self.unpoured = unpoured(store)
-        self.plan = plan_without(store.plan() or {}, self.unpoured)
+        self.gone, self.plan = left_out(store), plan_to_do(store)
         self.logged = dict(store.distinct("pours", ("pour", "poured_on")))
+        stays = {*map(_place, self.plan.get("smellings", ())), *_smelt(store)}
         self.sittings = gathered((s["sitting"], s) for s in sorted(
-            self.plan.get("smellings", ()),
-            key=lambda s: (s["sitting_on"], s["sitting"], s["position"])))
+            (store.plan() or {}).get("smellings", ()),
+            key=lambda s: (s["sitting_on"], s["sitting"], s["position"])) if _place(s) in stays)
 
     @functools.cached_property
     def pieces(self):
         return [p for p in _pieces(self.store, self.plan, self.logged)
-                if p.pour not in self.unpoured]
+                if not {p.pour, p.code} & self.gone.keys()]
 
     @property
     def sitting_days(self):
@@ -146,7 +150,7 @@ class _Day:
         """
         mine = [p for p, seen in self.to_grade(test, every_look)
                 if (p.due_on is None or p.due_on <= self.today)
-                and len(seen) < self.looks and assessor not in seen]
+                and len(seen) < self.looks and assessor not in {*seen, *self.gone}]
         for p in sorted(mine, key=lambda p: (p.stress == "heat", p.sheet_on or dt.date.max,
                                              p.code)):
             yield (p.code, test, p.stress, None, None, None, p.due_on, p.sheet_on,
@@ -181,17 +185,19 @@ def see_progress(store, today=None, looks_per_piece=1):
             tuple(p[n] for n in PAIRS.key) in compared for p in on.plan.get("pairs", ())]),
     ]
     scored = {*seen, *(("throw", code) for _, _, code, _ in smelt)}
+    waits = {*(p.code for p in on.pieces if p.test != "throw"), *(r["code"] for r in smellings)}
     overdue = [
         (p.code, p.test, p.stress, p.due_on, (today - p.due_on).days) for p in on.pieces
         if p.test in ("sweat", "frost", "throw") and p.logged and p.due_on is not None
-        and p.due_on < today and (p.test, p.code) not in scored
+        and p.due_on < today and p.code in waits and (p.test, p.code) not in scored
     ]
     return Progress(
         today=today,
         scores=pd.DataFrame(counts, columns=list(SCORE_COLUMNS)),
         overdue=pd.DataFrame(overdue, columns=list(OVERDUE_COLUMNS), dtype=object),
         pours=pd.DataFrame(on.missing_pours(), columns=list(POUR_COLUMNS)),
-        unpoured=on.unpoured,
+        unpoured=(gone := unpoured(store)),
+        left_out=left_words(store, {n: why for n, why in on.gone.items() if n not in gone}),
         notes=tuple(_moved_sittings(on)),
     )
 
@@ -271,7 +277,7 @@ def pairs_waiting(store, assessor):
     poured = {pour for (pour,) in store.distinct("pours", ("pour",))}
     there = {c for c, pour in store.distinct("pieces", ("code", "pour")) if pour in poured}
     done = store.distinct("pairs", PAIRS.key)
-    return [p for p in (store.plan() or {}).get("pairs", ())
+    return [p for p in plan_to_do(store).get("pairs", ())
             if p["assessor"] == assessor and {p["first"], p["second"]} <= there
             and tuple(p[n] for n in PAIRS.key) not in done]
 
@@ -303,6 +309,12 @@ def score_days(store, today=None, looks_per_piece=1, assessor=None):
                for r in on.sittings[name]))
     return {day: (grades.count(day), tuple(smell.get(day, ())))
             for day in sorted({*grades, *smell})}
+
+
+def waits_long(store, today=None):
+    """Whether a score waits for so long that it is more likely lost, or was never held."""
+    today = today or dt.date.today()
+    return min(score_days(store, today), default=today) < today - LONG
 
 
 def score_words(store, today=None, looks_per_piece=1, assessor=None):

@@ -12,6 +12,7 @@ import pandas as pd
 
 from scentlab.materials import Blend
 from scentlab.recording.store import Store, StoreError
+from scentlab.recording.unpoured import left_out
 from scentlab.series import BLEND_COLUMNS, HEAT_COLUMNS, Series, tidy, tidy_pairs, tidy_pours
 from scentlab.units import load_from_content
 
@@ -51,8 +52,9 @@ def read_series(store: Store) -> Series:
             f"{store.place} has no pours yet", "log them in the pour form or import a file"
         )
     pieces = store.rows("pieces")[["code", "pour", "stress"]]
-    if "pieces" in plan:  # without those that were made void
-        there = set(pieces["code"])
+    if "pieces" in plan:  # without those that were made void, or are lost
+        gone = left_out(store).keys() - set(store.rows("grades")["code"])
+        there = set(pieces["code"]) - gone
         plan = {**plan, "pieces": [p for p in plan["pieces"] if p["code"] in there]}
     planned = {p["pour"]: p.get("load_pct") for p in plan.get("pours", ())}
     planned = logged["pour"].map(planned).astype("float64")

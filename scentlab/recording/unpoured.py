@@ -1,43 +1,74 @@
-"""A planned test batch that will not be poured: spilled, dropped or given up. Nothing waits for it.
+"""What is planned and will not come: a test batch that is spilled, a piece that is lost, a session
+that is never held, a tester who comes no more. Nothing waits for it.
 
 It is a row of its own with the reason, and is taken back as any entry is: made void. A batch that
-is logged all the same was poured.
+is logged all the same was poured, and what was scored stays.
 """
 
 from scentlab.recording.records import RECORDS, SCORES
 from scentlab.recording.store import RefusedError
+from scentlab.series import plan_without
 from scentlab.text import kept, spelling
 from scentlab.units import say_weighed
 
 _WITH = "left-out:"  # begins the key of a void of what was weighed of a batch that was left out
 
 
-def unpoured(store):
-    """The planned test batches that will not be poured, in their order: name to reason ('' for
-    none)."""
+def left_out(store):
+    """All that is planned and will not come, in order: name to reason ('' for none)."""
     logged = {pour for (pour,) in store.distinct("pours", ("pour",))}
-    return {pour: note or "" for pour, note in sorted(store.distinct("unpoured", ("pour", "note")))
-            if pour not in logged}
+    return {name: note or "" for name, note in sorted(store.distinct("unpoured", ("pour", "note")))
+            if name not in logged}
+
+
+def unpoured(store):
+    """The planned test batches that will not be poured, as :func:`left_out` has them."""
+    called = _called(store)
+    return {name: why for name, why in left_out(store).items() if name not in called}
+
+
+def left_words(store, gone=None):
+    """What will not come, or of these the reasons by name, in words; '' for nothing."""
+    return unpoured_words(left_out(store) if gone is None else gone, _called(store))
+
+
+def plan_to_do(store):
+    """The kept plan without what will not come; an empty dict without one."""
+    return plan_without(store.plan() or {}, left_out(store))
+
+
+def _called(store):
+    """What there is beside planned test batches: name to the words that it will not come."""
+    plan = store.plan() or {}
+    seats = [*plan.get("smellings", ()), *plan.get("pairs", ())]
+    return {
+        **{c: f"piece {c} will not be scored" for (c,) in store.distinct("pieces", ("code",))},
+        **{s["sitting"]: f"session {s['sitting']} will not be held" for s in seats},
+        **{who: f"tester {who} will not score" for who in plan.get("assessors", ())}}
 
 
 def leave_out(store, pour, reason="", key=None):
-    """Say of a planned test batch that it will not be poured; returns the receipt.
+    """Say of a planned test batch that it will not be poured, or of a piece, session or tester that
+    no more will come of it; returns the receipt.
 
-    One that is logged, for it was spilled after it was weighed, is made void with it. Raises
-    RefusedError for one that nobody planned, that is left out already, or whose pieces have scores.
+    A batch that is logged, for it was spilled after it was weighed, is made void with it. Raises
+    RefusedError for what nobody planned, what is left out already, and a batch whose pieces have
+    scores.
     """
     planned = [p["pour"] for p in (store.plan() or {}).get("pours", ())]
-    pour, why = spelling(planned)(kept(pour)), kept(reason)
-    if pour not in planned:
-        raise RefusedError(f"the plan has no test batch {pour!r}", "look at its name on the sheet",
-                           field="pour", value=pour)
+    known = [*planned, *_called(store)]
+    pour, why = spelling(known)(kept(pour)), kept(reason)
+    if pour not in known:
+        raise RefusedError(f"the plan has no test batch, piece, session or tester {pour!r}",
+                           "look at its name on the sheet", field="pour", value=pour)
     with store.together():
         if key is None or store.find("unpoured", key) is None:
-            _need_no_score(store, pour)
+            if pour in planned:
+                _need_no_score(store, pour)
             logged = store.records("pours", ("pour",), pour)
             for row in store.records("unpoured", ("pour",), pour):
                 if not logged:
-                    said = unpoured_words({pour: row["note"]})
+                    said = left_words(store, {pour: row["note"]})
                     raise RefusedError(f"it is on record already: {said}", "nothing waits for it",
                                        field="pour", value=pour)
                 store.void("unpoured", row["entry_id"], "it was poured all the same")
@@ -48,12 +79,11 @@ def leave_out(store, pour, reason="", key=None):
 
 
 def take_up(store, pour):
-    """Take back that a test batch will not be poured; returns how it stands then, in words."""
-    pour = spelling(store.known_names("pour"))(kept(pour))
+    """Take back that something will not come; returns how it stands then, in words."""
+    pour = spelling([*store.known_names("pour"), *_called(store)])(kept(pour))
     for row in store.records("unpoured", ("pour",), pour):
         return make_void(store, "unpoured", row["entry_id"], "it will be poured after all")
-    raise RefusedError(f"nobody said that test batch {pour} will not be poured", field="pour",
-                       value=pour)
+    raise RefusedError(f"nobody said that {pour} will not come", field="pour", value=pour)
 
 
 def make_void(store, table, entry_id, reason, key=None):
@@ -75,13 +105,17 @@ def make_void(store, table, entry_id, reason, key=None):
 
 
 def _stands(store, pour):
-    """How a test batch stands, in words; '' for one that is not there and nobody planned."""
+    """How a test batch, or what else was left out, stands in words; '' for one that is not there
+    and nobody planned."""
     for row in store.records("pours", ("pour",), pour):
         return (f"{pour} counts: {say_weighed(row['fragrance_g'])} of fragrance in "
                 f"{say_weighed(row['wax_g'])} of wax")
-    gone = {name: why for name, why in unpoured(store).items() if name == pour}
+    if pour in (gone := left_out(store)):
+        return left_words(store, {pour: gone[pour]})
+    if pour in _called(store):
+        return f"{pour} counts as planned again"
     planned = pour in {p["pour"] for p in (store.plan() or {}).get("pours", ())}
-    return unpoured_words(gone) or (f"{pour} waits to be poured again" if planned else "")
+    return f"{pour} waits to be poured again" if planned else ""
 
 
 def _need_no_score(store, pour):
@@ -94,11 +128,11 @@ def _need_no_score(store, pour):
             "make these void first if they are of other pieces", field="pour", value=pour)
 
 
-def unpoured_words(gone):
-    """What will not be poured, in words; '' for nothing.
+def unpoured_words(gone, called=None):
+    """What will not be poured, in words; '' for nothing. ``called`` has other words by name.
 
     >>> unpoured_words({"P01-2": "spilled", "P02-1": ""})
     'P01-2 will not be poured (spilled); P02-1 will not be poured'
     """
-    return "; ".join(f"{pour} will not be poured{f' ({why})' if why else ''}"
-                     for pour, why in gone.items())
+    return "; ".join((called or {}).get(name, f"{name} will not be poured")
+                     + (f" ({why})" if why else "") for name, why in gone.items())

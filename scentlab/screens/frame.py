@@ -15,6 +15,7 @@ from scentlab.workshop import series_here
 
 CSS, CAUTIONS = ((Path(__file__).parent / name).read_text(encoding="utf-8")
                  for name in ("page.css", "cautions.html"))
+LEFT = "How far the scoring is"  # the fold of what waits
 WORKING = note("flag", "Working ...")
 
 

@@ -12,7 +12,7 @@ from scentlab.guide.showing import GUIDES
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.recording.progress import see_progress
 from scentlab.results import in_trade_words
-from scentlab.screens.frame import Fold, Page, bench_of, leave_to_do
+from scentlab.screens.frame import LEFT, Fold, Page, bench_of, leave_to_do
 from scentlab.series import rule_of
 from scentlab.units import in_maker_units
 from scentlab.workshop import series_here
@@ -58,7 +58,7 @@ def _build(page, own, looks):
         Fold("Scored on paper", lambda: desk.paper, "paper"),
         Fold("Something was scored wrong", desk.correct, "wrong"),
         Fold("Scores in files", lambda: desk.files, "files"),
-        Fold("How far the scoring is", lambda: left_to_score(bench.store, looks), "left"),
+        Fold(LEFT, lambda: [*left_to_score(bench.store, looks), desk.leave()], "left"),
     ]
 
 

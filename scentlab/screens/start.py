@@ -16,10 +16,10 @@ from scentlab.forms.frame import Form, clock_of, listed
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
 from scentlab.guide.stages import STAGES, see_stages
-from scentlab.recording.progress import score_words
+from scentlab.recording.progress import score_words, waits_long
 from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
-from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold
+from scentlab.screens.frame import LEFT, Fold, Page, bench_of, cautions_fold
 from scentlab.text import count_of
 from scentlab.units import show_in
 from scentlab.workshop import EXPORTS_NAME, begin_series, is_quick, make_demo_series, series_in
@@ -242,5 +242,7 @@ def due_html(progress, store, folder):
         rows.append(link_html("pour", f"{count_of(len(due), 'test batch')} to pour", folder))
     if now:
         rows.append(link_html("score", now, folder))
+    if waits_long(store, today):
+        rows.append(f"What is lost, or was never held: say so on page Score, {LEFT}.")
     said = f"Due: {'<br>'.join(rows)}" if rows else "Nothing is due today."
     return f"<p>{said}</p>" + (f"<p>Next: {later}.</p>" if later else "")

@@ -563,7 +563,7 @@ def test_a_spilled_batch_is_dropped_from_what_is_left(run, empty):
     store.add("pours", {"pour": "P01-2", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})
     code, out, _ = run("void", empty, "pours", "1", "--reason", "spilled")
-    assert code == 0 and "P01-2 waits to be poured again. One that will not be poured: " in out
+    assert code == 0 and "P01-2 waits to be poured again. What will not come: " in out
     code, out, _ = run("drop", empty, "P01-2", "--reason", "spilled")
     assert (code, out.partition(" To")[0]) == (0, "P01-2 will not be poured (spilled).")
     out = run("progress", empty)[1]
@@ -571,6 +571,32 @@ def test_a_spilled_batch_is_dropped_from_what_is_left(run, empty):
     assert "P01-2 will not be poured (spilled)." in out
     assert run("drop", empty, "P01-2", "--back") == (0, "P01-2 waits to be poured again.\n", "")
     assert "  P01-2: pot P01" in run("progress", empty)[1]
+
+
+def test_a_lost_piece_and_a_session_never_held_are_closed_where_they_are_due(run, empty):
+    store = Store.open(empty)
+    store.save_plan({
+        "pours": [{"pour": "P01-1", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01"}],
+        "pieces": [{"code": c, "pour": "P01-1", "test": t, "stress": s, "due_on": "2026-03-08"}
+                   for c, t, s in (("417", "sweat", "heat"), ("500", "throw", None))],
+        "smellings": [{"sitting": "S01", "sitting_on": "2026-03-15", "kind": "warm",
+                       "assessor": "A1", "position": 1, "code": "500"}], "assessors": ["A1"]})
+    store.add("pours", {"pour": "P01-1", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
+                        "wax_g": 200, "fragrance_g": 18.26})
+    hint = "A piece that is lost, a session that is never held: "
+    assert hint not in run("progress", empty, "--today", "2026-03-10")[1]
+    out = run("progress", empty, "--today", "2026-03-30")[1]
+    assert hint in out and f"drop {empty} NAME" in out
+    assert run("drop", empty, "417", "--reason", "behind the stove")[1].startswith(
+        "piece 417 will not be scored (behind the stove). To take one back: ")
+    assert run("drop", empty, "s01")[0] == 0
+    out = run("progress", empty, "--today", "2026-03-30")[1]
+    assert out.startswith("0 of 0 planned scores are in") and "Cured and not scored: none" in out
+    assert out.endswith("Piece 417 will not be scored (behind the stove); session S01 will not be "
+                        "held.\n")
+    assert run("entries", empty, "417")[1].startswith(
+        "unpoured 1: piece 417 will not be scored (behind the stove)\n")
+    assert run("drop", empty, "S01", "--back")[1] == "S01 counts as planned again.\n"
 
 
 def test_a_dropped_batch_says_what_is_void_with_it_and_needs_no_reason(run, empty):
@@ -592,7 +618,7 @@ def test_a_dropped_batch_says_what_is_void_with_it_and_needs_no_reason(run, empt
     table, entry = run("entries", empty, "P01-1")[1].partition(":")[0].split()
     assert run("correct", empty, table, entry, "note=spilt", "--reason", "said later")[0] == 0
     entry = run("entries", empty, "P01-1")[1].partition(":")[0].split()[1]
-    assert "P01-1 counts: 9 g of fragrance in 100 g of wax. One that will not be poured: " in (
+    assert "P01-1 counts: 9 g of fragrance in 100 g of wax. What will not come: " in (
         run("void", empty, table, entry, "--reason", "another")[1])
     store.add("pours", {"pour": "Q", "pot": "Q", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})

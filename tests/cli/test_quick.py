@@ -14,6 +14,7 @@ from scentlab.quick import QuickCheck, plan_asked
 from scentlab.recording.reading import read_series
 from scentlab.recording.shelf import plan_rows, put_on_shelf
 from scentlab.recording.store import Store, StoreError
+from scentlab.recording.unpoured import left_out
 from scentlab.workshop import make_series
 
 LOADS = "1, 1.5, 2, 3 oz/lb"
@@ -169,6 +170,22 @@ def test_a_spilled_batch_is_not_asked_for_again(tmp_path, capsys, answers):
     assert len(Store.open(folder).rows("unpoured", history=True)) == 3, "undone and said again"
     quick(folder)
     assert "not logged" not in capsys.readouterr().out
+
+
+def test_a_lost_piece_is_asked_for_no_more(tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED)
+    typed += [""] * 11
+    quick(folder)
+    typed += ["", *"0000", "x", "u", "x", *"0003333", ""]
+    quick(folder, day="2026-11-09")
+    said = capsys.readouterr().out
+    assert "x says that it is lost" in said and "Not graded" not in said
+    assert "not graded yet, so" not in said and "not graded yet." not in said.rpartition("Heat")[2]
+    lost, = left_out(Store.open(folder))
+    typed += ["", ""]
+    quick(folder, day="2026-11-09")
+    assert lost not in capsys.readouterr().out
 
 
 def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, capsys, answers):

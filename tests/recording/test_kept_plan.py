@@ -271,3 +271,12 @@ def test_a_problem_of_a_matched_file_shows_what_stands_in_it(store, tmp_path, fi
                          "pieces": Source(tmp_path / "mine.csv", columns)})
     assert [t.partition(",")[0] for t in found] == ["mine.csv"]
     assert "row 2, column code: found '427'" in found[0]
+
+
+def test_what_will_not_come_may_be_a_piece_a_session_or_a_tester_of_the_plan(store, tmp_path):
+    file = tmp_path / "unpoured.csv"
+    file.write_text("pour,note\nP02,\n417,lost\nS02,a cold\nA2,\n")
+    assert dry_run(store, unpoured=file).ready
+    file.write_text("pour,note\nS03,a cold\n")
+    problem, = dry_run(store, unpoured=file).problems
+    assert (problem.column, problem.value) == ("pour", "S03")

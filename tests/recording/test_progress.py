@@ -6,7 +6,14 @@ import pytest
 
 from scentlab.guide.stages import see_stages
 from scentlab.recording.correcting import stored_about
-from scentlab.recording.progress import due_words, score_days, see_progress, waiting
+from scentlab.recording.progress import (
+    due_words,
+    pairs_waiting,
+    score_days,
+    see_progress,
+    waiting,
+    waits_long,
+)
 from scentlab.recording.store import RefusedError, Store
 from scentlab.recording.unpoured import leave_out, make_void, take_up, unpoured
 
@@ -286,13 +293,40 @@ def test_a_session_of_its_pieces_alone_waits_no_more(store):
     assert score_days(store, LATER) == {}
 
 
+def test_nothing_waits_for_a_piece_a_session_or_a_tester_that_will_not_come(store, folder):
+    """What was scored of them stays."""
+    store.save_plan({**PLAN, "assessors": ["A1", "A2"], "pairs": [
+        {"sitting": "S3", "kind": "warm", "assessor": "A1", "position": n, "first": first,
+         "second": "501"} for n, first in enumerate(("500", "900"), 1)]})
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
+    store.add("throws", {"sitting": "S1", "kind": "warm", "assessor": "A2", "code": "501",
+                         "throw": 4})
+    assert waits_long(store, LATER) and not waits_long(store, day("2026-03-15"))
+    for name in ("700", "s2", "a2"):
+        leave_out(store, name, "a cold")
+    seen = see_progress(store, LATER)
+    assert seen.left_out == ("piece 700 will not be scored (a cold); tester A2 will not score (a "
+                             "cold); session S2 will not be held (a cold)")
+    assert seen.unpoured == {} and "700" not in set(seen.overdue["code"])
+    assert seen.scores.query("test == 'hot throw'").to_numpy().tolist() == [
+        ["hot throw", "S1", "A1", 2, 0, 2], ["hot throw", "S1", "A2", 1, 1, 0]]
+    assert waiting(store, "A2", today=LATER).empty
+    assert list(waiting(store, "A1", today=LATER)["code"]) == ["300", "400", "500", "501"]
+    assert f"; {seen.left_out}" in see_stages(store, folder, LATER).table["told"][2]
+    assert [p["first"] for p in pairs_waiting(store, "A1")] == ["500", "900"]
+    leave_out(store, "500")
+    assert [p["first"] for p in pairs_waiting(store, "A1")] == ["900"]
+    assert take_up(store, "700") == "700 counts as planned again"
+    assert "700" in set(waiting(store, "A1", today=LATER)["code"])
+
+
 def test_it_is_taken_back_and_waits_again(store):
     leave_out(store, "P02", "spilled")
     entry, = stored_about(store, "P02")
     assert (entry.table, entry.words) == ("unpoured", "P02 will not be poured (spilled)")
     assert take_up(store, "p02") == "P02 waits to be poured again" and unpoured(store) == {}
     assert list(see_progress(store, LATER).pours["pour"]) == ["P01", "P02"]
-    with pytest.raises(RefusedError, match="^nobody said that test batch P02 will not be poured$"):
+    with pytest.raises(RefusedError, match="^nobody said that P02 will not come$"):
         take_up(store, "P02")
     leave_out(store, "P02", "out of wax")
     assert unpoured(store) == {"P02": "out of wax"}, "and once more"
@@ -347,7 +381,7 @@ def test_what_cannot_be_left_out(store):
     with pytest.raises(RefusedError) as error:
         leave_out(store, "P09")
     assert str(error.value) == (
-        "the plan has no test batch 'P09'; look at its name on the sheet")
+        "the plan has no test batch, piece, session or tester 'P09'; look at its name on the sheet")
     leave_out(store, "P02")
     with pytest.raises(RefusedError) as error:
         leave_out(store, "P02", "spilled")

@@ -10,6 +10,7 @@ from scentlab.planning.plan import Plan
 from scentlab.recording.correcting import mend
 from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.store import Store, StoreError
+from scentlab.recording.unpoured import leave_out
 from scentlab.series import (
     BLEND_COLUMNS,
     GRADE_COLUMNS,
@@ -183,6 +184,13 @@ def test_a_piece_that_is_void_is_planned_no_more(planned):
     entry = planned.rows("pieces").set_index("code").loc["417", "entry_id"]
     planned.void("pieces", entry, "broken")
     assert read_series(planned).plan["pieces"] == [p for p in PLAN["pieces"] if p["code"] != "417"]
+
+
+def test_a_piece_that_is_lost_is_planned_no_more_unless_it_was_graded(planned):
+    leave_out(planned, "417", "behind the stove")
+    assert read_series(planned).plan["pieces"] == [p for p in PLAN["pieces"] if p["code"] != "417"]
+    planned.add("grades", {"code": "417", "test": "sweat", "assessor": "A1", "grade": 2})
+    assert read_series(planned).plan["pieces"] == PLAN["pieces"]
 
 
 @pytest.mark.parametrize("column", ["limit_load_pct", "limit_content_pct"])

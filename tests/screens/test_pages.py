@@ -22,7 +22,7 @@ from scentlab.planning.plan import Plan, make_plan
 from scentlab.planning.rules import PieceNumbers
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.store import Store
-from scentlab.recording.unpoured import leave_out
+from scentlab.recording.unpoured import leave_out, left_out
 from scentlab.screens import frame, start
 from scentlab.screens.answer import answer_page
 from scentlab.screens.plan import plan_page
@@ -209,6 +209,32 @@ def test_pairs_that_wait_are_due_and_what_is_left_is_said_in_words_of_the_trade(
     for words in (">session<", ">tester<", ">hot throw<"):
         assert words in left
     assert "warm" not in left and "sitting" not in left
+
+
+def test_a_lost_piece_is_closed_where_it_is_said_to_be_due(own):
+    folder, store = own
+    plan = keep_demo_plan(store)
+    log(store, plan.pours.head(1))
+    hint = "What is lost, or was never held: say so on page Score, How far the scoring is."
+    assert hint in said(start_page(folder)), "the demo was planned long ago"
+    page = score_page(folder)
+    open_folds(page)
+    form = of_kind(page, "LeaveForm")
+    code = plan.pieces.loc[plan.pieces["pour"] == plan.pours["pour"].iloc[0], "code"].iloc[0]
+    form.save.click()
+    assert "NOT SAVED. the plan has no test batch, piece, session or tester" in (
+        form.message.value)
+    form.name.value, form.reason.value = code, "behind the stove"
+    form.save.click()
+    words = f"Piece {code} will not be scored (behind the stove)."
+    assert words in form.message.value and form.name.value == ""
+    assert left_out(store) == {code: "behind the stove"}
+    page = score_page(folder)
+    open_folds(page)
+    assert words in of_kind(page, "LeaveForm").message.value
+    form.name.value = code
+    form.back.click()
+    assert f"{code} counts as planned again." in form.message.value and left_out(store) == {}
 
 
 def test_a_piece_is_scored_in_each_form_of_the_demo():
