@@ -34,24 +34,26 @@ HEAT_OFF_C = 2.0  # off its plan from which a heat cycle is named; a kitchen the
 # What a headline calls them.
 UNRECORDED = {"lots": "lots", "scale": "scale check", "heat reached": "heat cycle as reached"}
 _KEPT = {"heat": "heat-cycled", "rest": "room-temperature"}
+# What is said of each, the gravest first.
 _MEANINGS = {
-    UNGRADED: "sweat pieces of the plan whose test batch is poured; the answer knows nothing of "
-              "them",
+    UNGRADED: "sweat pieces of the plan whose test batch is poured; the answer knows nothing "
+              "of them",
+    "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide "
+                       "sweated",
     "storage": "how the pieces that decide were kept; other storage is not answered for",
-    "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide sweated",
     "heat reached": "what a max-min thermometer showed beside the pieces; a cycle that was "
                     "colder or shorter than planned tests less",
     "seen up to": "until when the dry pieces up to the highest safe load, or up to a load "
-                         "that was typed, were looked at; later sweat was not seen there",
-    "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
-    "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
-    "testers": "people who scored throw",
-    "pairs": "pairs of pieces compared side by side, fitted together with the scores",
+                  "that was typed, were looked at; later sweat was not seen there",
     "scale": "what the fragrance scale showed under a known weight; one that reads 4 % high "
              "shifts every load by as much",
+    "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
     "off the plan": "test batches weighed {far} or more off their planned load",
+    "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
     "unlike the rest": "pots that sweated more or less than pots of their blend should",
     "assumed": "what takes the place of evidence, and weighs most where there is little",
+    "testers": "people who scored throw",
+    "pairs": "pairs of pieces compared side by side, fitted together with the scores",
 }
 
 
@@ -126,18 +128,26 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None, harshest=None):
     plan = None if own and not {p["pour"] for p in own}.issuperset(heated) else series.plan
     for blend in dict.fromkeys(looks["blend"]):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
-        rows += [
-            (blend, *found) for found in (
-                *_ungraded(planned, blend),
-                _storage(own, stress, plan, rules, harshest), *_otherwise(own, stress, rules),
-                *_heat(own, stress, series),
-                _age(own, stress, rules, (loads or {}).get(blend)), _pots(own, stress),
-                _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
-                _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
-                *_pairs(pairs[pairs["blend"] == blend]),
-            )
-        ]
-    rows.append((ALL, *_scale(series.pours)))
+        pots = own.loc[own["stress"] == stress, "pot"].nunique()
+        throws = series.throws[(series.throws["blend"] == blend)
+                               & (series.throws["kind"] == rules.throw_kind)]
+        odd = "; ".join(f"pot {pot} {words}" for pot, name, words in odd_pots if name == blend)
+        two = pairs[pairs["blend"] == blend]
+        found = {
+            UNGRADED: _ungraded(planned, blend),
+            "sweat otherwise": _otherwise(own, stress, rules),
+            "storage": _storage(own, stress, plan, rules, harshest),
+            "heat reached": _heat(own, stress, series),
+            "seen up to": _age(own, stress, rules, (loads or {}).get(blend)),
+            "lots": (_lots(series, blend), ""), "off the plan": _off_plan(series.pours, blend),
+            "pots": (f"{pots}", "one pot" if pots == 1 else ""),
+            "unlike the rest": (odd or "none", odd), "assumed": (_assumed(own, stress), ""),
+            "testers": (f"{throws['assessor'].nunique() or 'none'}", ""),
+            "pairs": len(two) and (
+                f"{len(two)} by {count_of(two['assessor'].nunique(), 'tester')}", ""),
+        }
+        rows += [(blend, name, *row) for name, row in found.items() if row]
+    rows.append((ALL, "scale", *_scale(series.pours)))
     words = stress_words(stress, plan)
     decide = looks[(looks["stress"] == stress) & looks["grade"].notna()]
     if len(decide) and decide["unrecorded"].all():
@@ -156,46 +166,47 @@ def odd_pots_of(fit):
 
 def _gathered(rows):
     """Rows that are the same for every blend are one row; the gravest warnings come first."""
-    frame = pd.DataFrame(rows, columns=["blend", "name", "value", "warning", "order"])
+    frame = pd.DataFrame(rows, columns=["blend", "name", "value", "warning"])
     blends = frame.loc[frame["blend"] != ALL, "blend"].nunique()
     same = ["name", "value", "warning"]
     shared = frame.groupby(same)["blend"].transform("nunique") == max(blends, 1)
     frame["blend"] = frame["blend"].where(~shared, ALL)
-    frame = frame.drop_duplicates(["blend", *same]).assign(quiet=lambda f: f["warning"] == "")
-    frame = frame.sort_values(["quiet", "order"], kind="stable").reset_index(drop=True)
+    frame = frame.drop_duplicates(["blend", *same])
+    frame = frame.assign(quiet=frame["warning"] == "", order=frame["name"].map(
+        list(_MEANINGS).index)).sort_values(["quiet", "order"], kind="stable", ignore_index=True)
     said = {name: words.format(far=say_points(FAR_PCT)) for name, words in _MEANINGS.items()}
     return frame.assign(meaning=frame["name"].map(said))[COLUMNS]
 
 
-# Each of these gives name, value, warning and the place of its warning, the gravest first.
+# Each of these gives a value and a warning, or nothing where there is no row.
 
 
 def _ungraded(pieces, blend):
     """The planned sweat pieces of what is poured that nobody has graded."""
     left = pieces[(pieces["blend"] == blend) & ~pieces["graded"]]
     if left.empty:
-        return []
+        return None
     heated = int((left["stress"] == "heat").sum())
     words = count_of(len(left), "planned piece") + f" ({heated} heat-cycled)" * bool(heated)
-    return [(UNGRADED, words, f"{words} not graded yet, so the answer may change", -2)]
+    return words, f"{words} not graded yet, so the answer may change"
 
 
 def _storage(own, stress, plan, rules, harshest):
     words, seen = stress_words(stress, plan), set(own["stress"])
     if stress not in seen:
-        return "storage", f"no piece {words}", f"no piece was inspected {words}", 0
+        return f"no piece {words}", f"no piece was inspected {words}"
     unrecorded = _unrecorded_storage(own)
     if stress == "heat":
         earlier = "room-temperature pieces likely sweat earlier than these"
         found = unrecorded, earlier if harshest == "rest" else ""
-        return "storage", words, "; ".join(filter(None, found)), 0
+        return words, "; ".join(filter(None, found))
     kept, asked = unrecorded or "room temperature only", "not tested in heat"
     if "heat" in seen:
         asked = "heat-cycled pieces do not count here"
         if rules.stress is None:
             kept = unrecorded or words
             asked = "these pieces likely sweat earlier than heat-cycled ones"
-    return "storage", kept, f"{kept}: {asked}", 0
+    return kept, f"{kept}: {asked}"
 
 
 def _unrecorded_storage(own):
@@ -214,22 +225,22 @@ def _otherwise(own, stress, rules):
     highest = own.loc[decides, "load_pct"].max() + NEAR_PCT / 2
     odd = own[wet & ~decides & (own["load_pct"] < np.fmin(seen.min(), highest))]
     if odd.empty:
-        return []
+        return None
     kept = _KEPT[odd["stress"].iloc[0]]
     words = (f"{count_of(odd['code'].nunique(), f'{kept} piece')} sweated from "
              f"{say_load_oz(odd['load_pct'].min())} on, where no {_KEPT[stress]} piece did")
-    return [("sweat otherwise", words, "" if len(seen) else words, -1)]
+    return words, "" if len(seen) else words
 
 
 def _heat(own, stress, series):
     """The heat cycle as it was reached against the planned one, where heat decides."""
     if stress != "heat" or stress not in set(own["stress"]):
-        return []
+        return None
     if series.heats.empty:
-        return [("heat reached", "not recorded", "", 9)]
+        return "not recorded", ""
     runs = "; ".join(dict.fromkeys(map(heat_words, series.heats.to_dict("records"))))
     other = _unlike(series.heats, rule_of(series.plan, "heat_cycle"))
-    return [("heat reached", runs, f"heat cycle not as planned: {runs}" if other else "", 0)]
+    return runs, f"heat cycle not as planned: {runs}" if other else ""
 
 
 def _unlike(heats, planned):
@@ -242,11 +253,11 @@ def _unlike(heats, planned):
 
 def _age(own, stress, rules, load):
     if stress not in set(own["stress"]):  # which the row of the storage warns of
-        return "seen up to", "none", "", 1
+        return "none", ""
     last = _watched(own, stress, rules, load).max()
     seen, low = _until(last), last.min()
     if not seen:
-        return "seen up to", "age not recorded", "age at inspection not recorded", 1
+        return "age not recorded", "age at inspection not recorded"
     who = "some pieces " * bool(low < last.max())
     sold = rules.ship_age_days
     late = ""
@@ -254,7 +265,7 @@ def _age(own, stress, rules, load):
         late = f"{who}looked at up to day {low:g} only, sold at day {sold:g}"
     elif low < LONG_DAYS:
         late = f"{who}looked at up to day {low:g} only"
-    return "seen up to", seen, "; ".join(filter(None, (_no_age(own, stress), late))), 1
+    return seen, "; ".join(filter(None, (_no_age(own, stress), late)))
 
 
 def _no_age(own, stress):
@@ -291,11 +302,6 @@ def _until(last):
     return "" if pd.isna(low) else f"day {low:g}" + later * bool(low < high)
 
 
-def _pots(own, stress):
-    number = own.loc[own["stress"] == stress, "pot"].nunique()
-    return "pots", f"{number}", "one pot" if number == 1 else "", 4
-
-
 def lots_of(series, blend=None):
     """Lots by the plan, of a blend or of all: dict of material to a set of lots, empty where none
     is on record."""
@@ -315,57 +321,42 @@ def _lots(series, blend):
     known = lots_of(series, blend)
     unknown = [name for name, found in known.items() if not found]
     if len(unknown) == len(known):
-        return "lots", "not recorded", "", 2
+        return "not recorded"
     without = gathered((absent_words(series, name), name) for name in unknown)
     said = "".join(f"; of {', '.join(names)} {words}" for words, names in without.items())
-    return "lots", f"one lot of each{said}", "", 2
+    return f"one lot of each{said}"
 
 
 def _scale(pours):
     """The check of the fragrance scale that is furthest off."""
     shown = pd.Series(pours.get("scale_check_g", ()), dtype=float).dropna()
     if shown.empty:
-        return "scale", "not recorded", "", 9
+        return "not recorded", ""
     worst = shown.loc[(shown - CHECK_G).abs().idxmax()]
     off, value = worst / CHECK_G - 1.0, f"{say_weighed(worst)} under {CHECK_G:g} g"
     if abs(off) < SCALE_OFF:
-        return "scale", value, "", 9
+        return value, ""
     side = "high" if off > 0 else "low"
-    return "scale", value, f"fragrance scale reads {abs(100 * off):.1f} % {side}", 2
-
-
-def _testers(throws, blend, kind):
-    own = throws[(throws["blend"] == blend) & (throws["kind"] == kind)]
-    return "testers", str(own["assessor"].nunique() or "none"), "", 8
-
-
-def _pairs(own):
-    people = count_of(own["assessor"].nunique(), "tester")
-    return [("pairs", f"{len(own)} by {people}", "", 8)] if len(own) else []
+    return value, f"fragrance scale reads {abs(100 * off):.1f} % {side}"
 
 
 def _off_plan(pours, blend):
     own = pours[pours["blend"] == blend].astype({"load_pct": float, "planned_load_pct": float})
     gap = (own["load_pct"] - own["planned_load_pct"]).abs()
     if gap.isna().all():
-        return "off the plan", "no planned loads on record", "", 3
+        return "no planned loads on record", ""
     far = [f"{r.pour} holds {say_load_oz(r.load_pct)}, planned {say_load_oz(r.planned_load_pct)}"
            for r in own[gap >= FAR_PCT].itertuples()]
     warning = f"{count_of(len(far), 'test batch')} weighed off the planned load" if far else ""
-    return "off the plan", "; ".join(far) or "none", warning, 3
-
-
-def _odd(odd_pots, blend):
-    own = [f"pot {pot} {words}" for pot, name, words in odd_pots if name == blend]
-    return "unlike the rest", "; ".join(own) or "none", "; ".join(own), 5
+    return "; ".join(far) or "none", warning
 
 
 def _assumed(own, stress):
     """The assumption that weighs most: where nothing sweated, or where pots are few."""
     here = own[own["stress"] == stress]
     if len(here) and (pd.to_numeric(here["grade"]) == 0).all():
-        return "assumed", f"where sweat begins, for no {_KEPT[stress]} piece sweated", "", 7
+        return f"where sweat begins, for no {_KEPT[stress]} piece sweated"
     pots, words = here["pot"].nunique(), "little: sweat was seen in several pots"
     if pots < 3:
         words = f"how unlike pots are, for {pots} say little of it"
-    return "assumed", words, "", 7
+    return words

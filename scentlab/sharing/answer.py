@@ -7,7 +7,6 @@ nothing in the maker's records.
 
 import contextlib
 import dataclasses
-import html
 import json
 import re
 import textwrap
@@ -24,7 +23,6 @@ from scentlab.sharing.guard import SharingError, need
 from scentlab.sharing.pages import RULE_WORDS, place_for, to_json, write_whole
 from scentlab.units import say_load
 from scentlab.words import is_missing
-from scentlab.words.tables import view
 
 FORMAT = 2
 FORMATS = (1, 2)  # in the first one answers stood in the note, and no unit and no day was told
@@ -158,15 +156,6 @@ class Weighed(Result):
         ]
         limits = [f"highest load of {b} {say_load(x)}" for b, x in self.answer.limits.items()]
         return tuple(rules + limits)
-
-    def _repr_html_(self):
-        said = [f"Proposed: {words}." for words in self.proposed] + list(self.notes)
-        shown = view(self.sentence, self.table, ("*Blend", "blend"), *(
-            (f"{words}, {who}", lambda row, n=name, c=f"{key}_{name}": _say(row[c], n))
-            for name, words in _SHOWN.items()
-            for key, who in (("own", "own"), ("proposed", "by the answer"))
-        ))
-        return "".join(f"<p>{html.escape(words)}</p>" for words in said) + shown._repr_html_()
 
 
 def weigh_answer(analysis, answer, package=None):

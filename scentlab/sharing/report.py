@@ -174,21 +174,13 @@ def _fit_sections(analysis):
 
 
 def notes_of(analysis):
-    """The notes of every result under its name; a result that is absent says so."""
-    for name, result, why in (
-        ("Analysis", analysis, ""), ("Highest safe load", analysis.ceiling, ""),
-        ("Sweat", analysis.sweat, ""), ("Frost", analysis.frost, analysis.no_frost or ""),
-        ("Throw", analysis.throw, analysis.no_throw or ""),
-        ("On the warmer", analysis.longevity, None),
+    """The notes of every result under its name."""
+    for name, result in (
+        ("Analysis", analysis), ("Highest safe load", analysis.ceiling), ("Sweat", analysis.sweat),
+        ("Frost", analysis.frost), ("Throw", analysis.throw), ("On the warmer", analysis.longevity),
     ):
-        if result is not None:
-            texts = result.notes
-        elif why is not None:
-            texts = [f"{why.rstrip(':')}." if why else "Not fitted: nothing was scored."]
-        else:
-            continue
-        if texts:
-            yield name, texts
+        if result is not None and result.notes:
+            yield name, result.notes
 
 
 def _rule_table(analysis):

@@ -436,15 +436,9 @@ def shape_table(fit):
         fit.shapes.sort_values("weight", ascending=False, kind="stable"),
         ("*Shape", "shape"), ("Counts for", lambda r: say_share(r["weight"], 0)),
         ("Bend", lambda r: "none" if is_missing(r["bend"]) else f"{r['bend']:.2f}"),
-        ("Its 95 % limits", lambda r: MISSING if is_missing(r["bend"]) else _bend_limits(r)),
+        ("Its 95 % limits", lambda r: say_range(r["bend_lower"], r["bend_upper"])),
         ("*What the shape says", lambda r: SHAPE_WORDS[r["shape"]]),
     )
-
-
-def _bend_limits(row):
-    """The limits of a bend; a side on which the scores set none is said to be open."""
-    ends = [say_number(row[end]).replace(MISSING, "open") for end in ("bend_lower", "bend_upper")]
-    return " to ".join(dict.fromkeys(ends)) if "open" in ends else " to ".join(ends)
 
 
 def weight(name, column, digits):

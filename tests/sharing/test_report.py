@@ -649,23 +649,6 @@ def test_hostile_text_that_the_border_lets_through_is_text_in_a_package(analysis
     assert set(found.blends["composition"]) == {composition}
 
 
-@pytest.mark.usefixtures("quick")
-def test_a_series_without_throw_or_frost_says_so(analysis):
-    refused = dict(throw=None, frost=None)
-    for what in ("throw", "frost"):
-        refused[f"no_{what}"] = f"There is no fit of {what}, though 9 are stored: why:"
-    text = report_html(dataclasses.replace(analysis, **refused))
-    words = Page(text).text
-    for what in ("throw", "frost"):
-        assert f"There is no fit of {what}, though " in words
-
-
-@pytest.mark.usefixtures("quick")
-def test_a_series_whose_throw_nobody_scored_says_so(series):
-    none = analyse(dataclasses.replace(series, throws=series.throws.iloc[:0]), draws=300)
-    assert Page(report_html(none)).text.count("Not fitted: nothing was scored.") == 1
-
-
 def test_the_report_is_small_and_the_same_again(analysis, html):
     assert report_html(analysis) == html
     assert len(html.encode()) < 1_000_000
