@@ -19,7 +19,7 @@ from scentlab.schema import (
     impossible_load,
     parse_table,
 )
-from scentlab.text import gathered, kept, spelling
+from scentlab.text import alike, gathered, kept, spelling
 
 TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
 
@@ -51,7 +51,7 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
     problems += new.across(unread, {problem.value for problem in unplanned})
     problems += new.impossible_pours()
     if not beyond_plan:
-        problems += [*new.unusual(), *new.other_years()]
+        problems += [*new.unusual(), *new.other_years(), *new.other_waxes()]
     if store is None or not store.about()["invented"]:  # invented days may lie anywhere
         problems += new.days_to_come(today or dt.date.today())
     if store is not None and not problems:
@@ -242,6 +242,16 @@ class _Import:
                 yield from self.told("pours", "poured_on", [(place, str(day))],
                                      f"a day within {YEAR_OFF.days} days of {meant}, as planned",
                                      f"Look at the year. {TRULY}")
+
+    def other_waxes(self):
+        """Planned test batches that went into another wax."""
+        plan = (self.store and self.store.plan()) or {}
+        planned = {p["pour"]: p.get("blend") for p in plan.get("pours", ())}
+        for place, row in self.rows("pours"):
+            meant = planned.get(row["pour"])
+            if meant and alike(meant) != alike(row["blend"]):
+                yield Problem(self.sheets["pours"].file, place, "blend", row["blend"],
+                              f"{meant}, as planned", TRULY)
 
     def stored_already(self):
         for name in self.frames:

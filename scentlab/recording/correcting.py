@@ -96,9 +96,13 @@ def mend(store, table, entry_id, changes, reason, key=None):
     allowed = RECORDS[table].mendable
     odd = [name for name in changes if name not in allowed]
     if odd:
+        remedy = "for another piece or pour make the entry void and record it anew"
+        if {"pot", "blend"} & set(odd):
+            remedy = ("for another wax make the entry void and import it from a file, with a pot "
+                      "of its own and --beyond-plan")
         raise RefusedError(
             f"{', '.join(odd)} of {table} cannot be corrected, only {', '.join(allowed)}",
-            "for another piece or pour make the entry void and record it anew", field=odd[0],
+            remedy, field=odd[0],
         )
     old = store.entry(table, entry_id)
     if old is None:

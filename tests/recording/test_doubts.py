@@ -44,6 +44,15 @@ def test_with_a_plan_the_planned_day_counts(store, tmp_path):
     assert said(store, file(tmp_path, [("P9", "2020-05-20")]), beyond_plan=True) == []
 
 
+def test_another_wax_than_planned_is_asked_about(store, tmp_path):
+    """The pieces of a wrong wax count for the wax that went in, once somebody says so."""
+    store.save_plan({"pours": [{"pour": "P1", "pot": "A", "blend": "hard"},
+                               {"pour": "P2", "pot": "B", "blend": "Soft"}]})
+    path = file(tmp_path, [("P1", "2026-05-20"), ("P2", "2026-05-20")])
+    assert said(store, path) == [(2, "blend", "hard, as planned", TRULY)]
+    assert said(store, path, beyond_plan=True) == []
+
+
 @pytest.mark.parametrize(("wax", "room", "column", "expected"), [
     (2, 21, "wax_g", "a wax weighed into this pour of 5 to 20000 g, as is usual"),
     (45000, 21, "wax_g", "a wax weighed into this pour of 5 to 20000 g, as is usual"),
