@@ -37,7 +37,7 @@ from scentlab.units import in_maker_units
 def _import(arguments):
     store = Store.open(arguments.folder)
     files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
-    if not any(files.values()):
+    if not any(files.values()) and not arguments.oil:
         raise CannotDo(
             f"no file to import; give {', '.join(f'--{name}' for name in files)} or several of them"
         )
@@ -51,6 +51,9 @@ def _import(arguments):
             print(f"{name}: {count(len(frame), 'row')} in {files[name]} in order")
         print("Nothing was written (--dry-run).")
         return
+    if arguments.oil:
+        store.name_fragrance(arguments.oil)
+        print(f"Fragrance: {store.about()['fragrance']}")
     for table, number in tried.store(store).items():
         print(f"{table}: {count(number, 'row')} stored")
     print(f"Next: {call('report', arguments.folder)}")

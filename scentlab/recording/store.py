@@ -26,7 +26,7 @@ from urllib.parse import quote
 import pandas as pd
 
 from scentlab.files import table_beside
-from scentlab.materials import Worded
+from scentlab.materials import Fragrance, Worded
 from scentlab.recording.damage import (
     FAILED,
     broken_pages,
@@ -183,6 +183,16 @@ class Store:
             "invented": found.get("invented") == "yes",
             "version": int(found["version"]),
         }
+
+    def name_fragrance(self, name: str) -> None:
+        """Say what the fragrance of a series without a plan is; RefusedError where a plan says it.
+        """
+        if told := ((self.plan() or {}).get("fragrance") or {}).get("name"):
+            raise RefusedError(f"the plan says that the fragrance is {told}", field="fragrance",
+                               value=name)
+        name = Fragrance(name).name
+        with self._writing() as connection:
+            bring_up(connection, {"fragrance": name})
 
     # --- the plan ---------------------------------------------------------------------------
 

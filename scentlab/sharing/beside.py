@@ -17,7 +17,7 @@ from scentlab.results import FitError, Result
 from scentlab.series import same_record
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import RULE_WORDS
-from scentlab.text import alike
+from scentlab.text import alike, spelling
 from scentlab.words import STRESS_WORDS, is_missing, say_range
 
 DRAWS = 4000
@@ -93,8 +93,9 @@ def series_names(analyses):
 
 def differences(analyses):
     """In what the series differ beside their blends, as sentences: what makes them unlike."""
+    scents = [a.series.fragrance or "not on record" for a in analyses]
     compared = [
-        ("Fragrances differ", [a.series.fragrance or "not on record" for a in analyses],
+        ("Fragrances differ", map(spelling([], scents), scents),
          ": a limit of sweating belongs to a wax and a fragrance together"),
         *((f"Rules differ, {said['beside']}", [f"{getattr(a.rules, name)}" for a in analyses], "")
           for name, said in RULE_WORDS.items() if "beside" in said),
@@ -135,7 +136,8 @@ def _records(analyses):
 def _fragrances(analyses):
     names = [a.series.fragrance_name for a in analyses]
     if "" in names:
-        return f"the fragrance of {names.index('') + 1} is not given, so it may be another"
+        return (f"the fragrance of {names.index('') + 1} is not given, so it may be another; give "
+                "it with: scentlab import FOLDER --oil NAME")
     if len(set(map(alike, names))) > 1:
         return f"the fragrances differ ({_numbered(names)})"
     return ""

@@ -263,6 +263,23 @@ def test_import_takes_the_files(run, tmp_path):
     assert re.search(r"^pours: \d+ rows stored$", out, re.M)
 
 
+def test_the_fragrance_of_a_series_without_a_plan_is_given_later(run, tmp_path, empty):
+    folder = tmp_path / "mine"
+    run("new", folder)
+    assert run("import", folder, *demo_files(), "--oil", "x" * 90)[0] == 2
+    assert run("import", folder, *demo_files())[0] == 0, "all or nothing"
+    assert run("import", folder, "--oil", " Fig ", "--dry-run")[1] == (
+        "Nothing was written (--dry-run).\n")
+    assert read_series(Store.open(folder)).fragrance == ""
+    assert run("import", folder, "--oil", " Fig ")[:2] == (0, "Fragrance: Fig\n"
+               f"Next: {frame.call('report', folder)}\n")
+    store = Store.open(folder)
+    assert (read_series(store).fragrance, store.check()) == ("Fig", ())
+    planned = Store.open(empty)
+    planned.save_plan({"fragrance": {"name": "cedar"}})
+    assert "the plan says that the fragrance is cedar" in run("import", empty, "--oil", "fig")[2]
+
+
 def test_a_dry_run_writes_nothing(run, tmp_path):
     folder = tmp_path / "mine"
     run("new", folder)

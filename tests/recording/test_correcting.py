@@ -66,8 +66,8 @@ def test_a_correction_keeps_the_old_entry_and_the_reason(scored):
      "age_days, assessor; for another piece or pour make the entry void and record it anew"),
     ("pours", 1, {"blend": "hard"}, "why", "blend of pours cannot be corrected, only poured_on, "
      "wax_g, fragrance_g, add_temp_c, pour_temp_c, stir_min, room_temp_c, scale_check_g, "
-     "limit_load_pct, limit_content_pct, note; for another wax make the entry void and import it from a file, with "
-     "a pot of its own and --beyond-plan"),
+     "limit_load_pct, limit_content_pct, note; for another wax make the entry void and import it "
+     "from a file, with a pot of its own and --beyond-plan"),
     ("grades", 9, {"grade": "3"}, "why", "the table grades has no entry 9"),
     ("grades", 1, {"grade": "2"}, "why",
      "entry 1 of grades says so already; nothing was changed"),

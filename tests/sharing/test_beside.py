@@ -121,11 +121,17 @@ def with_loads(analysis, **change):
     return dataclasses.replace(analysis, ceiling=dataclasses.replace(analysis.ceiling, table=table))
 
 
+def test_a_fragrance_spelt_in_another_way_is_the_same(demo_analysis):
+    analyses = [with_fragrance(demo_analysis, name) for name in ("Fig leaf", "fig leaf")]
+    assert not [said for said in differences(analyses) if "Fragrances" in said]
+
+
 @pytest.mark.parametrize("change, said", [
     (lambda a: with_fragrance(a, "fig leaf"),
      "the fragrances differ (1: cedar and fig (invented); 2: fig leaf)"),
     (lambda a: with_fragrance(a, HIDDEN_FRAGRANCE),
-     "the fragrance of 2 is not given, so it may be another"),
+     "the fragrance of 2 is not given, so it may be another; give it with: scentlab import FOLDER "
+     "--oil NAME"),
     (lambda a: changed(a, invented=False),
      "invented data are no evidence beside real ones (1: invented; 2: real)"),
     (lambda a: dataclasses.replace(a, sweat=dataclasses.replace(a.sweat, stresses=("rest",))),
