@@ -12,6 +12,7 @@ from scentlab import amounts
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.kept import rules_here
 from scentlab.choosing.so_far import loads_so_far
+from scentlab.choosing.waits import NO_PLAN
 from scentlab.files import write_whole
 from scentlab.foresight.next_step import STOP, next_step
 from scentlab.materials import Refusal
@@ -138,8 +139,8 @@ class QuickCheck:
         self.store, self._today = Store.open(folder), today
         found = plan_now(self.store)
         if found is None:
-            raise Refusal(f"{folder} has no plan", "plan it on its page Plan; or plan what its "
-                          "page Share proposes next as a quick check in a new folder")
+            raise Refusal(f"{folder} has no plan", "plan it on its page Plan, or once it is "
+                          f"graded: {NO_PLAN}")
         self.plan = Plan.from_dict(found)
 
     @classmethod

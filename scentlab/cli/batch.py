@@ -26,6 +26,7 @@ from scentlab.selling import batch_to_sell, dossier_of
 from scentlab.text import count_of, seed_of, spelling
 from scentlab.units import add_up, say_load_oz, say_weight
 
+_BY_FILE = "and import them with its name in the column lot"
 # What is typed for each field of a recipe.
 _KINDS = {field: line.partition(":")[0].split()[1] for field, line in FIELDS["recipe"].items()}
 
@@ -91,8 +92,8 @@ def _lot(arguments):
     if plan and (arguments.more or not (pots or logged)):
         return _plan_lot(arguments, store, plan, analysis, load)
     if not pots and not logged:
-        raise CannotDo(f"{store.folder} has no plan, so log the test batches of lot {lot} with "
-                       "its name in the column lot, and ask again")
+        raise CannotDo(f"{store.folder} has no plan, so pour three pots of lot {lot} about the "
+                       f"load in use {_BY_FILE}, then ask again")
     left = _ungraded(store, plan, pots)
     if left:
         print(f"{count_of(left, 'piece')} of lot {lot} (pots {', '.join(pots)}) not graded yet. "
@@ -105,8 +106,7 @@ def _lot(arguments):
     print(*found.lines, *(note for note in found.notes if note not in said), sep="\n")
     if found.verdict == "test more" and not found.again:
         print(f"Next: three more pots: {call('lot', arguments.folder)} --lot "
-              f"{quoted(lot)} --more" if plan else "Next: pour three more pots of it, and import "
-              "them with its name in the column lot.")
+              f"{quoted(lot)} --more" if plan else f"Next: pour three more pots of it, {_BY_FILE}.")
     return None
 
 
