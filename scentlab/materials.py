@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 from scentlab.schema import TABLES
-from scentlab.text import kept, twins, unseen
+from scentlab.text import twins, unseen
 from scentlab.units import load_from_content, say_one_temperature
 
 
@@ -263,18 +263,11 @@ _NUMBERS["own_limit_load_pct"] = _NUMBERS["limit_load_pct"]
 
 def _settle(material, kind):
     """Keep the name as it is kept, and refuse a name or a number that cannot be."""
-    name = material.name
-    if not isinstance(name, str) or not name.strip() or len(name) > 80:
-        raise MaterialError(
-            f"a {kind} is called {name!r}", "give a name of 1 to 80 characters", field="name",
-            value=name,
-        )
-    if unseen(name):
-        raise MaterialError(
-            f"the name {name!r} of a {kind} holds {', '.join(unseen(name))}, which nobody can see",
-            "type it anew", field="name", value=name,
-        )
-    object.__setattr__(material, "name", kept(name))
+    name, wrong = TABLES["shelf"]["name"].check(material.name)
+    if wrong:
+        raise MaterialError(f"a {kind} is called {material.name!r}", field="name",
+                            value=material.name, expected=wrong[0])
+    object.__setattr__(material, "name", name)
     if isinstance(lot := getattr(material, "lot", None), str):
         # A lot is often pasted, and who opens a package refuses a sign that cannot be seen.
         object.__setattr__(material, "lot", "".join(sign for sign in lot if not unseen(sign)))

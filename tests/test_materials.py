@@ -47,7 +47,6 @@ def test_a_blend_goes_through_json_unchanged():
 
 REFUSED = [
     (lambda: Wax(""), "a wax is called ''; give a name of 1 to 80 characters"),
-    (lambda: Wax(7), "a wax is called 7; give a name of 1 to 80 characters"),
     (lambda: Fragrance("x" * 81),
      f"a fragrance is called {'x' * 81!r}; give a name of 1 to 80 characters"),
     (lambda: Blend("  ", {SOFT: 1}), "a blend is called '  '; give a name of 1 to 80 characters"),

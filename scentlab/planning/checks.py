@@ -1,49 +1,32 @@
 """What is checked before a plan is laid out. Every refusal says what came and the remedy."""
 
-import datetime as dt
-import re
-
-from scentlab.materials import Blend, Fragrance
-from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
-from scentlab.schema import MOST_LOAD_PCT, THROWS
-from scentlab.text import kept, twins, unseen
+from scentlab.materials import Blend
+from scentlab.planning.refusal import PlanError, need, need_above_zero, need_whole
+from scentlab.schema import MOST_LOAD_PCT, POURS, THROWS, Column
+from scentlab.text import twins
 from scentlab.units import in_maker_units, say_temperature
 
 MOST_PIECES = 900  # three-digit codes
-_RENAME = "give one thing one name, or two things names that differ plainly"
+TITLE = Column("title", "text", "title", pattern=".{1,200}",
+               pattern_words="a text of 1 to 200 characters")
+START = POURS["poured_on"]
 
 
-def check_title(title):
-    need(isinstance(title, str) and title.strip() and len(title) <= 200,
-         f"the title is {title!r}", "give a text of 1 to 200 characters", field="title",
-         value=title)
-    hidden = ", ".join(unseen(title))
-    need(not hidden, f"the title {title!r} holds {hidden}, which nobody can see", "type it anew",
-         field="title", value=title)
-    return kept(title)
-
-
-def check_fragrance(fragrance):
-    need(isinstance(fragrance, Fragrance), f"the fragrance is {fragrance!r}",
-         "give a Fragrance, with its flash point", field="fragrance", value=fragrance)
-    return fragrance
+def of_column(column, value, field):
+    """A value as its column keeps it, or a :class:`PlanError`."""
+    found, wrong = column.check(value)
+    if wrong:
+        raise PlanError(f"{field} is {value!r}", expected=wrong[0], field=field, value=value)
+    return found
 
 
 def check_loads(loads_pct):
     """At least two different loads as floats, the lowest first."""
-    need(not isinstance(loads_pct, (int, float, str)), f"loads_pct is {loads_pct!r}",
-         "give several loads, such as [4, 6, 8, 10]", field="loads_pct", value=loads_pct)
-    loads = tuple(
-        need_above_zero(load, "a load", MOST_LOAD_PCT, "g per 100 g of wax", field="loads_pct")
-        for load in loads_pct
-    )
-    need(len(loads) >= 2, f"{count_of(len(loads), 'load')} came",
-         "a series compares at least two loads, better five or six from well below to above the "
-         "wax maker's limit", field="loads_pct", value=loads)
-    for load in sorted(loads):
-        need(loads.count(load) == 1, f"the load {load:g} % of wax came twice",
-             "give each load once and ask for more pots or pieces to repeat it",
-             field="loads_pct", value=load)
+    loads = [need_above_zero(load, "a load", MOST_LOAD_PCT, "g per 100 g of wax", field="loads_pct")
+             for load in loads_pct]
+    need(len({*loads}) == len(loads) >= 2, f"the loads are {', '.join(f'{x:g}' for x in loads)}",
+         "give two different loads at least, each once, in % of wax", field="loads_pct",
+         value=loads)
     return tuple(sorted(loads))
 
 
@@ -51,32 +34,17 @@ def check_blends(blends):
     """At least one blend, each named once."""
     blends = (blends,) if isinstance(blends, Blend) else tuple(blends)
     need(blends, "no blend came", "give at least one Blend", field="blends")
-    for blend in blends:
-        need(isinstance(blend, Blend), f"{blend!r} is no Blend", "make it with Blend(name, parts)",
-             field="blends", value=blend)
-    _need_apart("blend", [b.name for b in blends], "and ask for more pots to repeat it")
-    waxes = dict.fromkeys(wax.name for blend in blends for wax, _ in blend.parts)
-    _need_apart("wax", waxes)
+    _need_apart("blends", [b.name for b in blends])
+    _need_apart("waxes", dict.fromkeys(wax.name for b in blends for wax, _ in b.parts))
     return blends
 
 
-def _need_apart(what, names, instead=""):
+def _need_apart(field, names):
     """Names that are the same, or differ only in look, are refused."""
-    field = {"wax": "waxes", "tester": "assessors"}.get(what, f"{what}s")
     for first, name in twins(names):
-        need(first != name, f"the {what} {name} came twice",
-             " ".join(filter(None, [f"give each {what} once", instead])), field=field, value=name)
-        raise PlanError(f"the {field} {first!r} and {name!r} differ only in look", _RENAME,
+        raise PlanError(f"the {field} {first!r} and {name!r} have one name",
+                        "give one thing one name, or two things names that differ plainly",
                         field=field, value=name)
-
-
-def check_date(start):
-    """The first pour day as a date."""
-    try:
-        return dt.date.fromisoformat(str(start)[:10] if isinstance(start, dt.date) else start)
-    except (TypeError, ValueError):
-        raise PlanError(f"start is {start!r}", "give a date as year-month-day, such as 2026-12-01",
-                        field="start", value=start) from None
 
 
 def check_assessors(assessors, pieces):
@@ -84,11 +52,8 @@ def check_assessors(assessors, pieces):
     if isinstance(assessors, int) and not isinstance(assessors, bool):
         assessors = [f"A{i + 1}" for i in range(need_whole(assessors, "assessors", 0, 999))]
     codes = (assessors,) if isinstance(assessors, str) else tuple(assessors)
-    for code in codes:
-        need(re.fullmatch(THROWS["assessor"].pattern, str(code)),
-             f"the tester {code!r} is no code",
-             "use a letter and a number, such as A1, never a name", field="assessors", value=code)
-    _need_apart("tester", codes)
+    codes = tuple(of_column(THROWS["assessor"], code, "assessors") for code in codes)
+    _need_apart("assessors", codes)
     need(codes or not pieces.throw,
          f"{pieces.throw} throw pieces of each pour and no tester to smell them",
          "give testers, such as A1, or no throw pieces", field="assessors", value=codes)
@@ -118,10 +83,7 @@ def check_whole(plan):
 
 
 def check_number_of_pieces(plan):
-    total, pots = sum(p.pieces for p in plan.pour_rows), len({p.pot for p in plan.pour_rows})
-    need(total <= MOST_PIECES,
-         f"{total} pieces came ({count_of(len(plan.blends), 'blend')}, {count_of(pots, 'pot')}, "
-         f"{count_of(len(plan.pour_rows), 'pour')}, "
-         f"{count_of(plan.piece_numbers.total, 'piece')} of a pour)",
+    total = sum(p.pieces for p in plan.pour_rows)
+    need(total <= MOST_PIECES, f"{total} pieces came",
          f"there are {MOST_PIECES} three-digit codes: take fewer loads, pots or pieces, or plan "
          "two series", field="loads_pct", value=total)

@@ -30,7 +30,6 @@ from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_points, say_weight,
 
 SIZES = ("small", "medium", "large")
 AGAIN_DAYS = 28  # a second look at sweat; four weeks are common practice, no source
-_WANTED = {"medium": (2, 6, 3), "large": (4, 6, 3)}  # whose refusal is told where nothing is held
 _NUMBERS = ("moulds", "warmers", "rooms", "testers", "evenings")
 TABLE_NOTE = TEXTS["table_note"]["words"]
 _HAVE = 'write it as "wax 3 lb, moulds 24, warmers 2, rooms 2, testers 2, evenings 6, no weekends"'
@@ -183,11 +182,11 @@ def propose_plans(
     small = least, planned(least, None, "small"), ()
     if lacks := _lacks(small[1], kitchen):
         return tuple(Proposal(size, problem=lacks[0][0], remedy=lacks[0][1]) for size in SIZES)
-    held, refused = [small], {}
+    held, refused = [small], []
     for row in others:
         plan, notes, lacks = _with_throw(planned, row, kitchen)
         if lacks:
-            refused[row["pots"], row["loads"], row["heated"]] = lacks[0]
+            refused += lacks[:1]
         else:
             held.append((row, plan, notes))
     large = min(held, key=_worth)
@@ -195,9 +194,6 @@ def propose_plans(
     about_half = max(0.6 * _pieces(large), 1.5 * _pieces(small))
     medium = min((h for h in others if _pieces(h) <= about_half), key=_worth,
                  default=min(others, key=_pieces, default=None))
-    if medium and large[0]["given_away_pct"] > medium[0]["given_away_pct"]:
-        large = (*large[:2], (f"Taken for its {THROW_WORDS[large[1].sittings.kinds[0]]} throw: of "
-                              "the safe load the medium one finds more.", *large[2]))
     chosen = {"small": small, "medium": medium, "large": large if large is not small else None}
     return tuple(_proposal(size, found, refused) for size, found in chosen.items())
 
@@ -215,9 +211,9 @@ def _pieces(found):
 
 def _proposal(size, found, refused):
     if found is None:
-        problem, remedy = refused.get(_WANTED[size]) or next(iter(refused.values()), (
-            "no other standard plan lies between the small and the large one", "Take one of them."))
-        return Proposal(size, problem=problem, remedy=remedy)
+        return Proposal(size, None, None, *(refused or [(
+            "no other standard plan lies between the small and the large one",
+            "Take one of them.")])[0])
     row, plan, notes = found
     return Proposal(size, replace(plan, title=f"{plan.title.rpartition(', ')[0]}, {size}"), row,
                     notes=notes)

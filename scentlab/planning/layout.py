@@ -143,37 +143,26 @@ def _pour(plan, draw, day, anchors):
 
 def _settings(plan, blend, confirming):
     """Add temperature, pour temperature (°C, or None when not known) and stir minutes."""
-    rules = plan.pouring
-    (add, pour), stir = rules.heat_of(blend), rules.stir_min
+    rules, which = plan.pouring, "confirm_" * confirming
+    (add, pour), stir, most = rules.heat_of(blend), rules.stir_min, blend.max_temp_c
     if confirming:
-        add, stir = _hot_addition(rules, blend, add), rules.confirm_stir_min
-    for name, value in (("add", add), ("pour", pour)):
-        if value is not None and blend.max_temp_c is not None:
-            need(value <= blend.max_temp_c,
-                 f"blend {blend.name}: the {name} temperature of {say_temperature(value)} is above "
-                 f"the wax maker's maximum of {say_temperature(blend.max_temp_c)}", "lower it",
-                 field=f"pouring.{'confirm_' if confirming and name == 'add' else ''}{name}_temp_c",
+        usual, add, stir = (add or 0, stir), rules.confirm_add_temp_c, rules.confirm_stir_min
+        if add is None and most is not None:
+            add = max(most - 3, usual[0] or 20)
+        need(add is not None and add >= usual[0],
+             f"blend {blend.name}: a confirming pour needs an addition that is hotter than usual",
+             "give its add temperature, or the maximum of every wax",
+             field="pouring.confirm_add_temp_c", value=add)
+        need(stir > usual[1], f"the confirming pour stirs {stir:g} min, no longer than the usual "
+             f"{usual[1]:g} min", "raise its minutes", field="pouring.confirm_stir_min", value=stir)
+    for name, value in ((f"{which}add", add), ("pour", pour)):
+        if None not in (value, most):
+            need(value <= most,
+                 f"blend {blend.name}: the {name.removeprefix('confirm_')} temperature of "
+                 f"{say_temperature(value)} is above the wax maker's maximum of "
+                 f"{say_temperature(most)}", "lower it", field=f"pouring.{name}_temp_c",
                  value=value)
     return add, pour, stir
-
-
-def _hot_addition(rules, blend, add):
-    """The add temperature of a confirming pour: given, or 3 °C under the maker's maximum."""
-    hot, name = rules.confirm_add_temp_c, f"blend {blend.name}"
-    if hot is None and blend.max_temp_c is not None:
-        hot = max(blend.max_temp_c - 3, add or 20)
-    need(hot is not None, f"{name}: a confirming pour needs a hot addition and the wax maker's "
-         "maximum is not known", "give its add temperature, or the maximum of every wax",
-         field="pouring.confirm_add_temp_c")
-    need(add is None or hot >= add,
-         f"{name}: the confirming pour adds at {say_temperature(hot)}, below the usual "
-         f"{say_temperature(add or hot)}", "raise it",
-         field="pouring.confirm_add_temp_c", value=hot)
-    need(rules.confirm_stir_min > rules.stir_min,
-         f"the confirming pour stirs {rules.confirm_stir_min:g} min, no longer than the usual "
-         f"{rules.stir_min:g} min", "raise its minutes", field="pouring.confirm_stir_min",
-         value=rules.confirm_stir_min)
-    return hot
 
 
 def lay_pieces(plan, rng):

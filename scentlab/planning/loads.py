@@ -9,11 +9,10 @@ def even_loads(low, high, number, step=0.5):
     """Loads evenly spaced from low to high, rounded to ``step`` (all in % of wax)."""
     need_whole(number, "number of loads", 2, 40, "loads", field="number")
     need_above_zero(low, "the lowest load", 40, "% of wax", field="lowest")
-    need(low < need_above_zero(high, "the highest load", 40, "% of wax", field="highest"),
-         f"the loads run from {low:g} to {high:g} % of wax", "give a higher second one",
-         field="highest", value=high)
-    loads = dict.fromkeys(np.round(np.linspace(low, high, number) / step) * step)
-    loads = tuple(round(float(x), 6) for x in loads if x > 0)
-    need(len(loads) > 1, f"rounded to {step:g} points only {len(loads)} load is left",
-         "give a smaller step", field="highest", value=high)
-    return loads
+    need_above_zero(high, "the highest load", 40, "% of wax", field="highest")
+    loads = sorted({round(float(x), 6) for x in np.round(np.linspace(low, high, number) / step)
+                    * step if x > 0})
+    need(low < high and len(loads) > 1,
+         f"{low:g} to {high:g} % of wax in steps of {step:g} leaves one load",
+         "give a higher second one, or a smaller step", field="highest", value=high)
+    return tuple(loads)

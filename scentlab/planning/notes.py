@@ -32,25 +32,11 @@ def plan_notes(plan):
 def _panel_notes(plan):
     if not plan.smelling_rows:
         return
-    sittings = plan.sittings
-    if plan.anchor_pour:
-        yield ("A fresh piece of one test batch opens every session under a code of its own: it "
-               "ties the sessions together and shows how well testers repeat.")
-    if "warm" in sittings.kinds and sittings.together:
-        yield (f"Hot throw: one piece at a time in a room, {sittings.warm_min:g} min on the "
-               f"warmer, all testers smell it, then {sittings.air_min} min of airing leave "
-               f"{sittings.left_pct:g} % of the scent if the room changes its air "
-               f"{sittings.air_changes_per_h:g} times an hour (a well-mixed room).")
-    elif "warm" in sittings.kinds:
-        yield (f"Hot throw in an order of each tester takes as many like rooms as pieces, "
-               f"{sittings.rooms}, warmed at the same time.")
     most, evening = max(end for _, end in session_spans(plan).values()), plan.calendar.evening_min
     if round(most) > evening:
-        yield (f"Smelling takes up to {most:.0f} min on a day, with airing between hot sessions "
-               "and cold pieces and jars by one tester after the other, more than the "
-               f"{evening} min of an evening: take fewer pieces in a session, or fewer sessions on "
-               "a day.")
-    if "jar" in sittings.kinds:
+        yield (f"Smelling takes up to {most:.0f} min on a day, more than the {evening} min of an "
+               "evening: take fewer pieces in a session, or fewer sessions on a day.")
+    if "jar" in plan.sittings.kinds:
         yield "A jar is a screening: what fills a lidded jar need not fill a room."
 
 

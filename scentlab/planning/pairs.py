@@ -49,51 +49,35 @@ def pairs_needed(points=WORTH):
 def pair_words(number, points=WORTH):
     """What so many pairs can show, in a few sentences (a tuple), before anybody smells."""
     found = float(pair_power(number, named_chance(points, NOISE)))
-    said = [f"{count_of(number, 'pair')} find a difference of {points:g} "
-            f"point{'s' * (points != 1)} of throw with a chance of {100 * found:.0f} %."]
-    if found < TOO_FEW:
-        said.append(f"That is too few: {pairs_needed(points)} would find it with 80 %. "
-                    "A test as small as this shows only what is plain anyway.")
-    elif points > 0.5:
-        said.append(f"Half a point takes {pairs_needed(0.5)}.")
-    return (*said, ALIKE)
+    said = (f"{count_of(number, 'pair')} find a difference of {points:g} point{'s' * (points != 1)}"
+            f" of throw with a chance of {100 * found:.0f} %.")
+    few = f"That is too few: {pairs_needed(points)} would find it with 80 %."
+    return (said, few, ALIKE) if found < TOO_FEW else (said, ALIKE)
 
 
 def pair_care(plan, rows):
-    """What to know before such pairs are smelt, in sentences: how many pieces there are of each
-    load, whether one can be recognised, and how long it takes."""
+    """What to know before such pairs are smelt, in sentences: whether a piece can be recognised,
+    and how long it takes."""
     rows, pours = list(rows), {p.pour: p.load_pct for p in plan.pour_rows}
     load_of = {p.code: pours[p.pour] for p in plan.piece_rows}
-    two = [sorted((row.first, row.second), key=load_of.get) for row in rows]
-    groups = [(say_load_oz(min(load_of[code] for code in codes)), sorted(codes))
-              for codes in map(set, zip(*two, strict=True))]
-    said = ["Pieces: " + ", ".join(f"{len(codes)} at {load}" for load, codes in groups) + "."]
-    lone = " and ".join(f"{codes[0]} at {load}" for load, codes in groups if len(codes) == 1)
+    two = zip(*(sorted((row.first, row.second), key=load_of.get) for row in rows), strict=True)
+    lone = [f"{code} at {say_load_oz(load_of[code])}"
+            for code, *others in map(sorted, map(set, two)) if not others]
     if lone:
-        said.append(
-            f"In all {count_of(len(rows), 'pair')}, as the only free piece of its load: {lone}. "
-            "It is soon recognised by its code, and that is not blind: pour more pieces of the "
-            "load first, or let somebody hand over both pieces with their labels turned away.")
+        yield (f"In all {count_of(len(rows), 'pair')}, as the only free piece of its load: "
+               f"{' and '.join(lone)}. It is soon recognised by its code, and that is not blind: "
+               "pour more pieces of the load first, or let somebody hand over both pieces with "
+               "their labels turned away.")
     if rows[0].kind == "warm":
-        said.append("Hot pairs take two like rooms with a warmer each: in one room the two scents "
-                    "mix, and nothing is compared.")
-    return (*said, _time_words(plan, rows))
-
-
-def _time_words(plan, rows):
+        yield ("Hot pairs take two like rooms with a warmer each: in one room the two scents mix, "
+               "and nothing is compared.")
     most = max(Counter((r.assessor, r.sitting) for r in rows).values())
-    rules, evening = plan.sittings, plan.calendar.evening_min
-    pair = rules.minutes("cold", 2, 1)
-    how, whole = f"{pair:g} min a pair", most * pair
-    if rows[0].kind == "warm":
-        smell = 2 * rules.smell_min
-        how = (f"each pair {rules.warm_min:g} min on the warmers, {smell:g} to smell and, before "
-               f"the next, {rules.air_min} of airing")
-        whole = most * (rules.warm_min + smell) + (most - 1) * rules.air_min
-    said = (f"Time: {how}; {count_of(most, 'pair')} of one tester in a session take "
-            + (f"{whole / 60:.1f} h" if whole >= 60 else f"{whole:.0f} min"))
-    return said + (", more than an evening: leave the rest for other days, for what is not "
-                   "answered waits." if whole > evening else ".")
+    rules = plan.sittings
+    whole = most * rules.minutes("cold", 2, 1) if rows[0].kind != "warm" else (
+        most * (rules.warm_min + 2 * rules.smell_min) + (most - 1) * rules.air_min)
+    late = ", more than an evening: leave the rest for other days, for what is not answered waits"
+    yield (f"Time: {count_of(most, 'pair')} of one tester in a session take {whole:.0f} min"
+           f"{late * (whole > plan.calendar.evening_min)}.")
 
 
 def plan_pairs(plan, loads_pct, *, seed, kind="cold", blend=None, testers=(), number=None,

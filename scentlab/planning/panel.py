@@ -87,14 +87,12 @@ class Sittings:
         least = self.pieces_per_sitting or 1 + self.anchor
         each_min = (evening_min + self.air_min) / self.per_day - self.air_min
         fit = next((n for n in range(40) if self.minutes("warm", n + 1, 1) > each_min), 40)
-        shared, fewer = "", "take fewer pieces in a session"
-        if self.per_day > 1:
-            shared, fewer = f" in each of {self.per_day} sessions", f"{fewer}, one session a day"
         need(fit >= least,
-             f"a hot session of {least} pieces does not fit: "
-             f"with {self.rooms} warmed at a time, {self.warm_min:g} min on the warmer and "
-             f"{self.air_min} min of airing after each, {evening_min:g} min hold {fit}{shared}",
-             f"{fewer}, more rooms with a warmer, or a longer evening",
+             f"a hot session of {least} pieces does not fit: {self.rooms} warmed at a time, with "
+             f"{self.air_min} min of airing after each, an evening of {evening_min:g} min and "
+             f"{self.per_day} session{'s' * (self.per_day > 1)} a day hold {fit}",
+             "take fewer pieces in a session or fewer sessions a day, more rooms with a warmer, or "
+             "a longer evening",
              field="sittings.pieces_per_sitting", value=self.pieces_per_sitting)
         return min(asked, fit)
 

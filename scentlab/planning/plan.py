@@ -223,11 +223,12 @@ def make_plan(
     (6, 33)
     """
     plan = Plan(
-        title=checks.check_title(title), fragrance=checks.check_fragrance(fragrance),
+        title=checks.of_column(checks.TITLE, title, "title"), fragrance=fragrance,
         blends=checks.check_blends(blends), loads_pct=checks.check_loads(loads_pct),
         pots_per_blend=need_whole(pots_per_blend, "pots_per_blend", 1, 50, "pots"),
         piece_g=need_above_zero(piece_g, "piece_g", 5000, "g"), currency=str(currency),
-        seed=need_whole(seed, "seed", 0, 2**63 - 1), start=checks.check_date(start),
+        seed=need_whole(seed, "seed", 0, 2**63 - 1),
+        start=checks.of_column(checks.START, start, "start"),
         assessors=checks.check_assessors(assessors, pieces),
         works_with_fragrance=tuple(works_with_fragrance), piece_numbers=pieces,
         cure_days=cure_days, heat_cycle=heat_cycle, pouring=pouring, sittings=sittings,

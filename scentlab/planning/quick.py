@@ -50,11 +50,9 @@ def quick_plan(
     (2, 6)
     """
     loads = list(loads_pct)
-    need(len(loads) <= MOST_LOADS, f"{len(loads)} loads came, more than one pot and one evening "
-         f"hold", f"give up to {MOST_LOADS}, from the supplier's load to the one you would like",
-         field="loads_pct", value=loads)
-    need(len(loads) >= 2, f"{len(loads)} load came, which compares with nothing",
-         f"give two to {MOST_LOADS}", field="loads_pct", value=loads)
+    need(2 <= len(loads) <= MOST_LOADS, f"{count_of(len(loads), 'load')} came",
+         f"give two to {MOST_LOADS}, as one pot and one evening hold: from the supplier's load to "
+         "the one you would like", field="loads_pct", value=loads)
     return make_plan(
         f"Quick check of {fragrance.name} in {wax.name}", fragrance, [Blend(wax.name, {wax: 1.0})],
         loads, piece_g=piece_g, assessors=("A1",), start=start, seed=seed, pots_per_blend=1,

@@ -252,9 +252,9 @@ def test_money_where_the_prices_are_known(tmp_path, capsys):
 @pytest.mark.parametrize(("more", "words"), [
     ([*ASKED[:6], "--oil-price", "18 EUR"], "--oil-price '18 EUR' is no price of a weight"),
     (ASKED[2:], "--wax is missing; write, say: "),
-    ([*ASKED[:4], "--loads", "6 %"], "1 load came, which compares with nothing"),
+    ([*ASKED[:4], "--loads", "6 %"], "1 load came; give two to 4"),
     ([*ASKED[:4], "--loads", "1, 2, 3"], "--loads '3' has no unit; write it as 1.5 oz/lb"),
-    ([*ASKED[:4], "--loads", "1, 2, 3, 4, 5 oz/lb"], "5 loads came, more than one pot"),
+    ([*ASKED[:4], "--loads", "1, 2, 3, 4, 5 oz/lb"], "5 loads came; give two to 4"),
     ([*ASKED, "--piece", "a cup"], "--piece 'a cup' is no weight"),
     ([*ASKED, "--flash", "140"], "--flash '140' has no unit; write it as 180 F or 82 C"),
     ([*ASKED, "--flash", "10 F"], "--flash '10 F' cannot be; give a number from 32 to 572 °F\n"),

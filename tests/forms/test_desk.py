@@ -286,7 +286,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
-        ({"loads": "4"}, "1 load came; a series compares at least two loads"),
+        ({"loads": "4"}, "the loads are 4; give two different loads at least"),
         ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
          "40 g per 100 g"),
         ({"assessors": "0"}, "1 throw pieces of each pour and no tester to smell them; give "
@@ -301,7 +301,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
         ({"together": "no"}, "takes 6 like rooms, and there are 1"),
         ({"begin": "seven"}, "write it as 19:00"),
         ({"confirm": "yes"}, "give its add temperature, or the maximum of every wax"),
-        ({"confirm": "yes", "confirm_add_temp": "70"}, "below the usual 82 °C (180 °F); raise it"),
+        ({"confirm": "yes", "confirm_add_temp": "70"}, "hotter than usual; give its add"),
         ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "no longer than the "
          "usual 2 min; raise its minutes"),
         ({n: "0" for n in ("sweat", "sweat_heat", "frost", "throw", "reserve")},

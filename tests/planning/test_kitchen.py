@@ -65,14 +65,6 @@ def test_loads_wax_and_what_lies_over_the_limit_are_said():
     assert "over the limit of the fragrance, 5.2 % (0.83 oz/lb), test only, not for sale" in oil
 
 
-def test_a_large_plan_that_finds_less_of_the_load_says_what_it_is_for():
-    _, medium, large = propose("wax 3 lb, warmers 2, testers 2, evenings 5, moulds 28", (4, 14))
-    assert large.expected["given_away_pct"] > medium.expected["given_away_pct"]
-    assert large.plan.smelling_rows and not medium.plan.smelling_rows
-    assert large.notes[0] == ("Taken for its hot throw: of the safe load the medium one finds "
-                              "more.")
-
-
 @pytest.mark.parametrize(("text", "words"), [
     ("wax 3 lb, cats 2", "'cats 2' is not understood"),
     ("testers 2", "no wax is named"),

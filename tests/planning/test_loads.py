@@ -15,9 +15,11 @@ def test_even_loads():
     "call, field, words",
     [
         (lambda: even_loads(8, 8, 3), "highest",
-         "the loads run from 8 to 8 % of wax; give a higher second one"),
+         "8 to 8 % of wax in steps of 0.5 leaves one load; give a higher second one, or "
+         "a smaller step"),
         (lambda: even_loads(4, 4.2, 3, step=1), "highest",
-         "rounded to 1 points only 1 load is left; give a smaller step"),
+         "4 to 4.2 % of wax in steps of 1 leaves one load; give a higher second one, or "
+         "a smaller step"),
         (lambda: even_loads(4, 8, 1), "number",
          "number of loads is 1; give a whole number from 2 to 40 loads"),
     ],

@@ -142,8 +142,8 @@ def test_all_900_codes_can_be_used_and_901_pieces_are_refused():
         plan(blends=BLENDS[:1], loads_pct=range(1, 18), pots_per_blend=1,
              pieces=PieceNumbers(50, 3, 0, 0, 0), assessors=1)
     assert str(caught.value) == (
-        "901 pieces came (1 blend, 1 pot, 17 pours, 53 pieces of a pour); there are 900 "
-        "three-digit codes: take fewer loads, pots or pieces, or plan two series"
+        "901 pieces came; there are 900 three-digit codes: take fewer loads, pots or "
+        "pieces, or plan two series"
     )
 
 
@@ -350,32 +350,31 @@ def test_pots_add_up_to_the_pours():
 
 
 REFUSED = [
-    (dict(loads_pct=[8]), "1 load came; a series compares at least two loads, better five or six "
-                          "from well below to above the wax maker's limit"),
-    (dict(loads_pct=8), "loads_pct is 8; give several loads, such as [4, 6, 8, 10]"),
+    (dict(loads_pct=[8]),
+     "the loads are 8; give two different loads at least, each once, in % of wax"),
     (dict(loads_pct=[4, 41]),
      "a load is 41; give a number above 0 and up to 40 g per 100 g of wax"),
     (dict(loads_pct=[0, 4]), "a load is 0; give a number above 0 and up to 40 g per 100 g of wax"),
     (dict(loads_pct=[4, float("nan")]),
      "a load is nan; give a number above 0 and up to 40 g per 100 g of wax"),
-    (dict(loads_pct=[4, 6, 4.0]), "the load 4 % of wax came twice; give each load once and ask "
-                                  "for more pots or pieces to repeat it"),
+    (dict(loads_pct=[4, 6, 4.0]), "the loads are 4, 6, 4; give two different loads at least, each "
+                                  "once, in % of wax"),
     (dict(blends=[]), "no blend came; give at least one Blend"),
-    (dict(blends=["soft"]), "'soft' is no Blend; make it with Blend(name, parts)"),
-    (dict(blends=[BLENDS[0], BLENDS[0]]), "the blend soft came twice; give each blend once and "
-                                          "ask for more pots to repeat it"),
-    (dict(fragrance="cedar"), "the fragrance is 'cedar'; give a Fragrance, with its flash point"),
-    (dict(title=" "), "the title is ' '; give a text of 1 to 200 characters"),
+    (dict(blends=[BLENDS[0], BLENDS[0]]),
+     "the blends 'soft' and 'soft' have one name; give one thing one name, or two things names "
+     "that differ plainly"),
+    (dict(title=" "), "title is ' '; give a text of 1 to 200 characters"),
     (dict(pots_per_blend=0), "pots_per_blend is 0; give a whole number from 1 to 50 pots"),
     (dict(piece_g=0), "piece_g is 0; give a number above 0 and up to 5000 g"),
     (dict(seed=-1), "seed is -1; give a whole number from 0 to 9223372036854775807"),
     (dict(start="1 December"),
-     "start is '1 December'; give a date as year-month-day, such as 2026-12-01"),
+     "start is '1 December'; give a date as year-month-day, such as 2026-03-14"),
     (dict(assessors=0), "2 throw pieces of each pour and no tester to smell them; give "
                         "testers, such as A1, or no throw pieces"),
-    (dict(assessors=["Mary"]), "the tester 'Mary' is no code; use a letter and a number, such as "
-                               "A1, never a name"),
-    (dict(assessors=["A1", "A1"]), "the tester A1 came twice; give each tester once"),
+    (dict(assessors=["Mary"]), "assessors is 'Mary'; give a tester's code, never a name, such as "
+                               "A1"),
+    (dict(assessors=["A1", "A1"]), "the assessors 'A1' and 'A1' have one name; give one thing one "
+                                   "name, or two things names that differ plainly"),
     (dict(works_with_fragrance=["A9"]),
      "'A9' works with the fragrance and is not among the testers A1, A2, A3, A4; name "
      "testers of this plan"),
@@ -389,13 +388,13 @@ REFUSED = [
      "blend soft: the pour temperature of 120 °C (248 °F) is above the wax maker's maximum of "
      "93 °C (199 °F); lower it"),
     (dict(pouring=Pouring(confirm=True, confirm_add_temp_c=70)),
-     "blend soft: the confirming pour adds at 70 °C (158 °F), below the usual 80 °C (176 °F); "
-     "raise it"),
+     "blend soft: a confirming pour needs an addition that is hotter than usual; give its add "
+     "temperature, or the maximum of every wax"),
     (dict(pouring=Pouring(confirm=True, confirm_stir_min=2)),
      "the confirming pour stirs 2 min, no longer than the usual 2 min; raise its minutes"),
     (dict(pouring=Pouring(confirm=True), blends=[Blend("new", {Wax("new wax"): 1})]),
-     "blend new: a confirming pour needs a hot addition and the wax maker's maximum is not known; "
-     "give its add temperature, or the maximum of every wax"),
+     "blend new: a confirming pour needs an addition that is hotter than usual; give its add "
+     "temperature, or the maximum of every wax"),
 ]
 
 
