@@ -17,7 +17,7 @@ import pandas as pd
 
 from scentlab.files import table_beside
 from scentlab.text import alike, disarmed, kept, unseen
-from scentlab.units import load_from_ounces_per_pound, load_from_weights, say_in, say_weighed
+from scentlab.units import load_from_weights, say_in, say_weighed
 
 SWEAT_GRADES = (
     "dry",
@@ -42,8 +42,6 @@ MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is 
 # Ways to smell, and what a person calls them.
 THROW_WORDS = {"cold": "cold", "jar": "jar", "warm": "hot"}
 THROW_KINDS = tuple(THROW_WORDS)
-WHICHEVER = "whichever it is"
-_LOADS = ("% of wax", "g per 100 g of wax")  # units of a load
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -137,31 +135,11 @@ def _check_number(column, value):
         if number == int(number):
             return int(number), None
     if re.fullmatch(r"-?\d+,\d+", text):
-        return column._wrong(with_a_point(text))
+        return column._wrong("Write it with a point, as 9.5, and nothing between thousands.")
     if column.unit and re.search(r"\d\s*[A-Za-z%°]", text) and math.isnan(number):
-        ounces = column.unit in _LOADS and re.fullmatch(r"(\d*\.?\d+) ?oz ?(?:/|per) ?lb", text)
-        same = f": {text} is {load_from_ounces_per_pound(float(ounces[1])):g}" if ounces else ""
-        return column._wrong(f"Give the number alone, in {column.unit}, without its unit{same}.")
-    remedy = _which_grade(column) if math.isnan(number) else "Correct the value"
-    return column._wrong(remedy + ("." if column.required else " or leave it empty."))
-
-
-def _which_grade(column):
-    """What to write where a word such as "yes" stands for a grade."""
-    grades = GRADE_WORDS.get(column.name.removesuffix("_grade"), ())
-    words = "; ".join(f"{grade} {seen}" for grade, seen in enumerate(grades))
-    return f"Write the grade that was seen ({words})" if words else "Correct the value"
-
-
-def with_a_point(text):
-    """How a number with a comma is written, which may be a decimal one or part thousands.
-
-    >>> with_a_point("9,5"), with_a_point("1,200")
-    ('Write 9.5, with a point.', 'Write 1200 or 1.2, whichever it is.')
-    """
-    if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", text):
-        return f"Write {text.replace(',', '')} or {float(text.replace(',', '.')):g}, {WHICHEVER}."
-    return f"Write {text.replace(',', '.')}, with a point."
+        return column._wrong(f"Give the number alone, in {column.unit}, without its unit.")
+    return column._wrong("Correct the value" + ("." if column.required else
+                                                " or leave it empty."))
 
 
 def _check_date(column, value):

@@ -56,7 +56,7 @@ def test_numbers_keep_every_digit():
     ({"wax_g": "abc"}, "column wax_g: found 'abc', expected a number with a decimal point from 1 "
      "to 100000 (g). Correct the value."),
     ({"wax_g": "200,5"}, "column wax_g: found '200,5', expected a number with a decimal point "
-     "from 1 to 100000 (g). Write 200.5, with a point."),
+     "from 1 to 100000 (g). Write it with a point, as 9.5, and nothing between thousands."),
     ({"wax_g": "200 g"}, "column wax_g: found '200 g', expected a number with a decimal point "
      "from 1 to 100000 (g). Give the number alone, in g, without its unit."),
     ({"wax_g": "0.5"}, "column wax_g: found '0.5', expected a number with a decimal point from 1 "
@@ -107,14 +107,6 @@ def test_a_wrong_cell_of_a_pour(cells, words):
 def test_a_wrong_cell_of_a_throw_score(cells, words):
     good = {"code": "417", "assessor": "A1", "sitting": "S1", "kind": "warm", "throw": "5"}
     assert told([{**good, **cells}], THROWS, "t.csv") == [f"t.csv, row 2, {words}"]
-
-
-def test_a_word_for_a_grade_is_told_what_the_grades_are():
-    grades = "0 dry; 1 trace on a pressed tissue only; 2 visible film; 3 beads; 4 pooled"
-    for word in ("yes", "no", "x"):
-        assert told([{"code": "417", "pour": "P01", "sweat_grade": word}], PIECES, "mine.csv") == [
-            f"mine.csv, row 2, column sweat_grade: found '{word}', expected a whole number from 0 "
-            f"to 4 (sweat grade). Write the grade that was seen ({grades}) or leave it empty."]
 
 
 def test_a_choice_in_capitals_is_understood():

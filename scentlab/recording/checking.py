@@ -26,12 +26,11 @@ TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick
 _SHOWN = 12  # rows of one kind of problem that are named
 
 
-def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyond_plan=False):
+def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=False):
     """Typed frames of sheets of text, checked one by one, against each other and the store.
 
-    ``unread`` names tables whose file was given and could not be read: what they hold is not
-    known, so nothing is missing from them. ``today`` is the machine's day when absent.
-    With ``beyond_plan`` pours, pieces, assessors and sittings need not be in the kept plan.
+    ``today`` is the machine's day when absent. With ``beyond_plan`` pours, pieces, assessors and
+    sittings need not be in the kept plan.
     Raises DataError with every problem, after the ``problems`` that were known before.
     """
     problems, plan = list(problems), kept_plan(store)
@@ -48,7 +47,7 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
             problems += _pours_left_open(error.problems, sheet, plan, beyond_plan)
     unplanned = [] if plan is None or beyond_plan else list(plan.beyond(sheets))
     problems += unplanned
-    problems += new.across(unread, {problem.value for problem in unplanned})
+    problems += new.across({problem.value for problem in unplanned})
     problems += new.impossible_pours()
     if not beyond_plan:
         problems += [*new.unusual(), *new.other_years(), *new.other_waxes()]
@@ -138,7 +137,7 @@ class _Import:
         return [Problem(self.sheets[name].file, row, column, value, expected, remedy)
                 for row, value in places]
 
-    def across(self, unread, unplanned):
+    def across(self, unplanned):
         """What is wrong between the files: a code of two pours, unknown pours and codes.
 
         ``unplanned`` holds names that are shown already, for the kept plan does not have them.
@@ -153,11 +152,10 @@ class _Import:
                     "pieces", "pour", [(row, pour)],
                     f"pour {first}, for code {code} {where} as a piece of it",
                     "A code belongs to one pour: correct the pour or the code.")
-        if "pours" not in unread and ("pours" in self.sheets or self.store is not None):
+        if "pours" in self.sheets or self.store is not None:
             yield from self._unknown_pours()
         known = set(origins) | {code for _, code in codes} | unplanned
-        scores = () if "pieces" in unread else ("throws", "warmings", "pairs")
-        for name in (n for n in self.sheets if n in scores):
+        for name in (n for n in self.sheets if n in ("throws", "warmings", "pairs")):
             for column in self.sheets[name].table.codes:
                 lost = [(row, code) for row, code in self.cells(name, column)
                         if code and code not in known]

@@ -99,9 +99,10 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
         sheets[name] = matched(sheet, source, findings)
         plain[name] = plain_headings(sheet)
         problems += [*sheet.problems, *findings.problems]
+    if len(sheets) < len(given):  # what such a file holds is not known, so nothing is missing
+        return DryRun({}, tuple(problems), left_out)
     try:
-        frames = check_sheets(sheets, store, problems, unread=set(given) - set(sheets),
-                              today=today, beyond_plan=beyond_plan)
+        frames = check_sheets(sheets, store, problems, today=today, beyond_plan=beyond_plan)
     except DataError as error:
         # A column whose unit is still to be chosen is in the file: nobody has to add it.
         told = {(p.file, p.column) for p in problems if p.column}

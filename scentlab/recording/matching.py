@@ -143,17 +143,13 @@ def match_by_heading(sources, matches):
     headings = {name: _headings(source, name) for name, source in sources.items()}
     columns, problems = {name: {} for name in sources}, []
     for heading, column, unit in matches:
-        own, dot, bare = column.rpartition(".")
-        able = [n for n in sources if bare in TABLES[n].names and (not dot or n == own)]
-        homes = [n for n in able if heading in headings[n]]
+        own, _, bare = column.rpartition(".")
+        homes = [n for n in sources if heading in headings[n] and bare in TABLES[n].names
+                 and own in ("", n)]
         for name in homes:
             columns[name][bare] = From(heading, unit)
-        if not able:
-            names = sorted({f"{n}.{c}" for n in sources for c in TABLES[n].names})
-            problems.append(_unmatched("the matching", None, "", column, "columns", names,
-                                       "Correct the column."))
-        problems += [_unmatched(Path(sources[n].path).name, 1, column, heading, "headings",
-                                headings[n]) for n in able if not homes and headings[n]]
+        if not homes:
+            problems.append(_unmatched("the files", heading, column))
     if problems:
         raise DataError(problems)
     return {
@@ -162,9 +158,9 @@ def match_by_heading(sources, matches):
     }
 
 
-def _unmatched(file, row, column, value, what, names, remedy="Correct the matching."):
-    expected = f"one of the {what} {', '.join(map(str, names))}"
-    return Problem(file, row, column, value, expected, remedy)
+def _unmatched(file, heading, column):
+    return Problem(file, None, column, heading, "a heading of a file and a column of its table",
+                   "Correct the matching; the columns are listed by: scentlab columns")
 
 
 def _headings(source, table):
@@ -218,12 +214,8 @@ def _checked_matching(sheet, source, findings):
     plan, table, headings = {}, sheet.table, list(sheet.text.columns)
     for name, origin in source.columns.items():
         units = units_of(table[name]) if name in table.names else ()
-        if name not in table.names:
-            findings.problems.append(_unmatched(sheet.file, None, name, name, "columns",
-                                                table.names))
-        elif origin.heading not in headings:
-            findings.problems.append(_unmatched(sheet.file, 1, name, origin.heading, "headings",
-                                                headings))
+        if name not in table.names or origin.heading not in headings:
+            findings.problems.append(_unmatched(sheet.file, origin.heading, name))
         elif units and origin.unit not in units:
             findings.add(1, name, origin.unit or "no unit",
                          f"the unit of {origin.heading!r}: one of {', '.join(units)}",

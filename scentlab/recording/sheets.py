@@ -12,7 +12,6 @@ from scentlab.schema import Findings, Table
 from scentlab.text import armed
 
 SEPARATORS = (",", ";", "\t")
-_UTF_8 = "Save it again as 'CSV UTF-8'."
 
 
 @dataclass(frozen=True)
@@ -64,17 +63,12 @@ def _need_less(findings, row, number, most, words):
 
 
 def _decoded(raw, findings):
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        findings.fail(None, "", None, "text in UTF-8, and this file is in UTF-16", _UTF_8)
     try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        row, odd = raw[: error.start].count(b"\n") + 1, raw[error.start : error.end]
-        findings.fail(row, "", repr(odd)[2:-1], "text in UTF-8", _UTF_8)
-    if "\x00" in text:
-        row = text[: text.index("\x00")].count("\n") + 1
-        findings.fail(row, "", None, "text, and this file holds bytes of zero", _UTF_8)
-    return text
+        if b"\x00" not in raw:
+            return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        pass
+    return findings.fail(None, "", None, "text in UTF-8", "Save it again as 'CSV UTF-8'.")
 
 
 def _lines(text, table, findings):

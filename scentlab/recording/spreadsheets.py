@@ -1,8 +1,7 @@
 """Cells of an XLSX sheet as text, as a CSV file would hold them.
 
-What a spreadsheet hides is shown by sheet and cell, not guessed: rows and columns that are not
-shown, cells under a merge, a formula whose value was never stored, a percent format that shows 9 %
-for 0.09, an error value.
+What a spreadsheet hides is shown by sheet and cell, not guessed: rows that are not shown, a formula
+whose value was never stored, a percent format that shows 9 % for 0.09, an error value.
 """
 
 import contextlib
@@ -18,7 +17,6 @@ MOST_ROWS = 200_000
 MOST_COLUMNS = 200
 MOST_CELLS = 2_000_000
 TOO_LARGE = "Take out what does not belong to the series, or split the file."
-_MOST_SHOWN = 5  # cells of one kind that are named
 _UNLIKE_XLSX = (b"<!DOCTYPE", b"<!ENTITY", "<!DOCTYPE".encode("utf-16-le"))
 
 
@@ -105,35 +103,24 @@ def _cells(sheet, formulas, findings, decimal):
 
 def _show_hidden(sheet, filled, formulas, findings):
     """What a person does not see in the sheet and a reader would take, or leave out."""
-    hidden = {letters for letters, column in sheet.column_dimensions.items() if column.hidden}
-    hidden = {n for letters in hidden for n in range(sheet.column_dimensions[letters].min,
-                                                     sheet.column_dimensions[letters].max + 1)}
     without_value = [
         (cell.row, cell.coordinate) for row in formulas.iter_rows() for cell in row
         if cell.data_type == "f" and (cell.row, cell.column) not in filled
         # A formula that gives an empty text has one, of no letters.
         and sheet.cell(cell.row, cell.column).data_type != "s"
     ]
+    hidden = dict.fromkeys(row for row, _ in sorted(filled) if sheet.row_dimensions[row].hidden)
     for places, expected, remedy in (
         (without_value, "a formula with its value stored",
          "Open the file in a spreadsheet and save it, or write the value itself."),
-        ([(merged.min_row, merged.coord) for merged in sheet.merged_cells.ranges],
-         "cells that are not merged",
-         "Unmerge them and fill in every cell: those under a merge are empty."),
-        ([(row, f"row {row}") for row, _ in sorted(filled) if sheet.row_dimensions[row].hidden],
-         "rows that are shown",
+        ([(row, f"row {row}") for row in hidden], "rows that are shown",
          "Clear the filter and show all rows, or delete the hidden ones: they would be stored "
          "too."),
-        ([(None, f"column {cell.column_letter}") for (_, column), cell in sorted(filled.items())
-          if column in hidden], "columns that are shown",
-         "Show the column, or delete it: it would be read too."),
     ):
-        places = list(dict.fromkeys(places))
         if places:
-            more = len(places) - _MOST_SHOWN
-            words = ", ".join(name for _, name in places[:_MOST_SHOWN])
-            findings.add(places[0][0], "", f"{sheet.title}!{words}"
-                         + (f" and {more} more" if more > 0 else ""), expected, remedy)
+            row, words = places[0]
+            more = f" and {len(places) - 1} more" if places[1:] else ""
+            findings.add(row, "", f"{sheet.title}!{words}{more}", expected, remedy)
 
 
 def _text(cell, row, findings, decimal):

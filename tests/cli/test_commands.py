@@ -385,13 +385,12 @@ def test_a_workbook_with_other_headings_and_units_is_imported(run, empty, theirs
 @pytest.mark.parametrize("words, said", [
     (("--match", "Wax weighed"), "--match 'Wax weighed' is not understood; write it as \"their "
      "heading=column\" or \"their heading=column:unit\", such as \"Wax=wax_g:oz\""),
-    (("--match", "Wachs=wax_g:oz"), "theirs.xlsx, row 1, column wax_g: found 'Wachs', expected one "
-     "of the headings Pour, pot, Mix, Day, Wax weighed, Oil, Cook. Correct the matching."),
+    (("--match", "Wachs=wax_g:oz"), "the files, column wax_g: found 'Wachs', expected a heading of "
+     "a file and a column of its table."),
     (("--match", "Wax weighed=wax_g"), "theirs.xlsx, sheet Weights, row 1, column wax_g: found "
      "'no unit', expected the unit of 'Wax weighed': one of g, kg, oz, lb. Choose the unit that "
      "the file uses."),
-    (("--match", "Pour=throws.code"), "the matching: found 'throws.code', expected one of the "
-     "columns pours.add_temp_c, "),
+    (("--match", "Pour=throws.code"), "the files, column throws.code: found 'Pour', expected a "),
     (("--sheet", "pieces=Weights"), "--sheet 'pieces=Weights' is not understood; write it as "
      "TABLE=NAME, where TABLE has a file here (pours), such as pours=Sheet1"),
 ])
@@ -486,7 +485,7 @@ def test_an_entry_is_found_corrected_and_made_void(run, scored):
      "value."),
     (("correct", "pours", "1", "wax_g=95,5", "--reason", "x"),
      "pours, column wax_g: found '95,5', expected a number with a decimal point from 1 to 100000 "
-     "(g). Write 95.5, with a point."),
+     "(g). Write it with a point, as 9.5, and nothing between thousands."),
     (("correct", "grades", "8", "grade=1", "--reason", "x"), "the table grades has no entry 8"),
     (("correct", "grades", "1", "grade=1", "--reason", " "),
      "say why: a reason is kept with every change"),

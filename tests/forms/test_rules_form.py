@@ -128,7 +128,7 @@ def test_a_decimal_comma_is_understood_and_one_that_parts_thousands_is_asked_abo
     form.fields["risk"].value = "2,5"
     assert form.rules.risk == 0.025
     form.fields["risk"].value = "2,500"
-    assert "Write 2500 or 2.5, whichever it is" in form.fields["risk"].said.value
+    assert "Write it with a point" in form.fields["risk"].said.value
 
 
 def test_grades_stress_and_throw_are_taps(form):

@@ -141,7 +141,8 @@ def test_throw_needs_the_minutes_on_the_warmer(desk, monkeypatch):
     form.choices[5].click()
     assert text(form.message) == (
         "NOT SAVED. Time on the warmer before the score: found '1,250', expected a number with a "
-        "decimal point from 0 to 1440 (min). Write 1250 or 1.25, whichever it is."
+        "decimal point from 0 to 1440 (min). Write it with a point, as 9.5, and nothing between "
+        "thousands."
     )
     form.minutes.value = "20,5"
     form.choices[10].click()

@@ -110,7 +110,7 @@ def test_a_load_in_ounces_is_told_how_it_comes_in(empty, files):
     named = {name: From(name, unit) for name, unit in told.items()}
     paths = files(pours=POURS.replace(",10,", ",1.5 oz/lb,"))
     # 1.5 oz of fragrance to a pound of 16 oz of wax is 100 * 1.5 / 16 = 9.375 %.
-    for source, how in ((paths[0], "in g per 100 g of wax, without its unit: 1.5 oz/lb is 9.375."),
+    for source, how in ((paths[0], "in g per 100 g of wax, without its unit."),
                         (Source(paths[0], named), "in oz per lb, without its unit.")):
         first, second = map(str, dry_run(empty, pours=source).problems)
         assert first.endswith(f"Give the number alone, {how}")
@@ -155,13 +155,9 @@ def test_a_stored_code_of_another_pour(empty, files):
 @pytest.mark.parametrize("raw, words", [
     (b"", "pours.csv, row 1: expected a header row with the columns of pours. Begin the file with "
      "the names of the columns."),
-    ("pour\n".encode("utf-16"), "pours.csv: expected text in UTF-8, and this file is in UTF-16. "
-     "Save it again as 'CSV UTF-8'."),
-    (POURS.replace("twice", "größer").encode("latin-1"),
-     "pours.csv, row 3: found '\\\\xf6', expected text in UTF-8. Save it again as "
-     "'CSV UTF-8'."),
-    (POURS.encode().replace(b"stirred", b"st\x00"), "pours.csv, row 3: expected text, and this "
-     "file holds bytes of zero. Save it again as 'CSV UTF-8'."),
+    *((raw, "pours.csv: expected text in UTF-8. Save it again as 'CSV UTF-8'.") for raw in (
+        "pour\n".encode("utf-16"), POURS.replace("twice", "größer").encode("latin-1"),
+        POURS.encode().replace(b"stirred", b"st\x00"))),
     (POURS.replace('twice"', "twice").encode(), "pours.csv: expected a CSV file whose quotes close "
      "(unexpected end of data). Close every \" and write a quote within a cell twice."),
     (POURS.splitlines()[0].encode(), "pours.csv: expected at least one row of pours. Add the "
