@@ -32,7 +32,6 @@ from scentlab.recording.damage import (
     broken_pages,
     changed_rows,
     changed_words,
-    fault,
     first_fault,
     rescued,
 )
@@ -243,10 +242,9 @@ class Store:
     ) -> dict[str, list[Receipt]]:
         """Store rows of several tables (a dict of lists) in one transaction, all or none; each may
         have its ``key``. Returns their receipts by table."""
-        _known(*rows)
         # In the order of RECORDS: pieces go in before their scores ask for them.
         prepared = {table: [_prepare(table, row) for row in rows[table]]
-                    for table in RECORDS if table in rows}
+                    for table in sorted(rows, key=list(RECORDS).index)}
         with self._writing() as connection:
             return {t: _add_rows(connection, t, entries) for t, entries in prepared.items()}
 
@@ -274,7 +272,6 @@ class Store:
 
     def _replace(self, table, entry_id, key, change):
         """A new row in the place of an old one; returns its receipt."""
-        _known(table)
         key = key or uuid.uuid4().hex
         with self._writing() as connection:
             if known := row_of(connection, table, "key", key):
@@ -291,14 +288,12 @@ class Store:
 
     def find(self, table: str, key: str) -> tuple[dict, Receipt] | None:
         """The stored row under a client's key and its receipt, or None when there is none."""
-        _known(table)
         with self._reading() as connection:
             stored = row_of(connection, table, "key", key)
             return stored and (_values(table, stored), _receipt(stored))
 
     def entry(self, table: str, entry_id: int) -> dict | None:
         """The values of one entry, whether or not it stands; None when there is none."""
-        _known(table)
         with self._reading() as connection:
             stored = row_of(connection, table, "entry_id", int(entry_id))
             return stored and _values(table, stored)
@@ -309,7 +304,6 @@ class Store:
         Returns a DataFrame with the table's columns and then entry_id, key, saved_at (UTC),
         replaces, void_reason and reason (of a correction).
         """
-        _known(table)
         where = "1" if history else standing(table)
         names = ", ".join(RECORDS[table].names + BOOKKEEPING)
         with self._reading() as connection:
@@ -321,7 +315,6 @@ class Store:
     ) -> list[dict]:
         """The rows that stand as dicts of their values and entry_id, oldest first; with ``columns``
         those that have the value in one of them."""
-        _known(table)
         where = " OR ".join(f"{name} = ?" for name in columns) or "1"
         query = f"SELECT * FROM {table} WHERE ({where}) AND {standing(table)} ORDER BY entry_id"
         with self._reading() as connection:
@@ -334,7 +327,6 @@ class Store:
         ``where`` names columns and the value that they must have. Reads only what it needs, and
         nothing twice before a row is added, so it stays fast in a store of a million scores.
         """
-        _known(table)
         same = [f"{name} IS ?" for name in where] + [standing(table)]
         query = f"SELECT DISTINCT {', '.join(columns)} FROM {table} WHERE {' AND '.join(same)}"
         asked, last = (query, *where.values()), f"SELECT entry_id, saved_at FROM {table}"
@@ -365,11 +357,7 @@ class Store:
         with self._reading() as connection:
             problems = [f"series.sqlite is damaged: {w}"
                         for w in broken_pages(connection, "integrity_check")]
-            problems += (*changed_words(connection), *changed_rows(connection, ("plan",)))
-            for table in RECORDS.values():
-                for row in connection.execute(f"SELECT * FROM {table.name} ORDER BY entry_id"):
-                    wrong = fault(table, dict(row))
-                    problems += [f"entry {row['entry_id']} of {table.name}: {wrong}"] * bool(wrong)
+            problems += (*changed_words(connection), *changed_rows(connection, TABLES))
             for name, column in ((n, c) for n in SCORES for c in RECORDS[n].codes):
                 query = (f"SELECT entry_id, {column} FROM {name} WHERE {standing(name)} AND "
                          f"{column} NOT IN (SELECT code FROM pieces WHERE {standing('pieces')})")
@@ -740,12 +728,6 @@ def _entries(connection):
     """How many entries were ever stored: SQLite keeps the last number of each table."""
     (number,) = first_row(connection, "SELECT total(seq) FROM sqlite_sequence")
     return int(number)
-
-
-def _known(*tables):
-    for table in tables:
-        if table not in RECORDS:
-            raise StoreError(f"there is no table {table!r}", f"the tables are {', '.join(RECORDS)}")
 
 
 def _values(table, stored):

@@ -178,15 +178,6 @@ def test_several_tables_are_stored_all_or_none(store):
     assert list(store.rows("grades")["code"]) == ["500"]
 
 
-def test_an_unknown_table(store):
-    with pytest.raises(StoreError) as error:
-        store.rows("scores")
-    assert str(error.value) == (
-        "there is no table 'scores'; the tables are pours, pieces, grades, throws, bleeds, "
-        "warmings, heats, pairs, photos, unpoured"
-    )
-
-
 def test_a_plan_brings_its_pieces(folder):
     store = Store.create(folder)
     assert store.plan() is None

@@ -170,10 +170,7 @@ def test_damage_is_found(store, folder):
         raw.execute("UPDATE pours SET wax_g = -5")
     assert store.check() == (
         "series.sqlite is damaged: CHECK constraint failed in pours",
-        "entry 1 of pours: pours, column wax_g: found '-5.0', expected a number with a decimal "
-        "point from 1 to 100000 (g). Correct the value.",
-        f"entry {receipt.entry_id} of grades: grades, column code: found '41x', expected a blind "
-        "code of three digits, such as 417. Correct the text.",
+        f"entry 1 of pours {NOT_FIT}", f"entry {receipt.entry_id} of grades {NOT_FIT}",
         f"entry {receipt.entry_id} of grades is a score of piece 41x, which is void",
     )
 
@@ -328,8 +325,7 @@ def test_one_allowed_value_in_the_place_of_another_is_found(store, folder, state
     with pytest.raises(DamagedError) as error:
         Store.open(folder)
     assert f"{folder} is damaged ({words}): keep the file as it is" in str(error.value)
-    (found,) = store.check()
-    assert found.replace(": it was", " was") == words
+    assert store.check() == (words,)
 
 
 def test_whole_rows_leave_out_what_was_changed(store, folder):
@@ -386,4 +382,4 @@ def test_a_look_on_opening_ends_in_time(store, folder, monkeypatch):
     store.add_all({"grades": [sweat("417", 2, age_days=n) for n in range(3000)]})
     from_outside(folder, "UPDATE grades SET grade = 3 WHERE entry_id = 2999")
     monkeypatch.setattr(damage, "OPENING_S", -1.0)
-    assert Store.open(folder).check() == (f"entry 2999 of grades: it {NOT_FIT}",)
+    assert Store.open(folder).check() == (f"entry 2999 of grades {NOT_FIT}",)
