@@ -254,8 +254,7 @@ class QuickCheck:
         held = late or len(left) > len(of_begun) // 4 or not graded
         said = []
         if left and not held:
-            said = [f"Not graded: {', '.join(p.code for p in left)}. The answer is without "
-                    f"{'it' if len(left) == 1 else 'them'}, as if broken or lost."]
+            said = [f"Not graded, as if broken or lost: {', '.join(p.code for p in left)}."]
         waiting = [p for p in pieces if p.code not in graded and (held or p not in left)]
         if waiting:
             said.append(self._waiting_words(waiting))
@@ -264,19 +263,14 @@ class QuickCheck:
         return " ".join(said), held
 
     def _waiting_words(self, pieces):
-        several, late = len(pieces) > 1, [p for p in pieces if p.due_on > self.today]
-        said = f"{count_of(len(pieces), 'piece')} {'are' if several else 'is'} not graded yet."
-        if not late:
-            return said
-        who = f"{len(late)} of them" if len(late) < len(pieces) else "They" if several else "It"
-        are = "is" if who == "It" or len(late) == 1 else "are"
-        said += (f" {who} {are} ready on {min(p.due_on for p in late)}, counted from the day of "
-                 "pouring on record.")
+        late = [p for p in pieces if p.due_on > self.today]
+        said = f"{count_of(len(pieces), 'piece')} not graded yet"
+        if late:
+            said += f", {len(late)} of them ready from {min(p.due_on for p in late)} on"
         if heated := [p.due_on for p in late if p.stress == "heat"]:
             cycle = self.plan.heat_cycle
-            said += (f" Those to heat go through {cycle.words}, one cycle a day, from "
-                     f"{cycle.begins(min(heated))} on.")
-        return said
+            said += f"; those to heat go through {cycle.words} from {cycle.begins(min(heated))} on"
+        return f"{said}."
 
     def doubts(self, pour, **typed):
         """Questions about what is likely a slip in what was typed of a planned test batch."""

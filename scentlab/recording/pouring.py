@@ -129,9 +129,8 @@ def cycle_doubts(planned_c, row):
 
 
 def _asked(plan, value, column):
-    heard = [] if value is None else list(_heat_doubts(plan, value, column.name))
-    if heard:
-        words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
+    words = "" if value is None else " and ".join(_heat_doubts(plan, value, column.name))
+    if words:
         degrees = say_one_temperature(value)
         yield f"{capital(column.meaning)}: {degrees} is {words}. Is {degrees} right?"
 

@@ -65,7 +65,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
                  "table": tables.tradeoff_table(analysis, b),
                  "sentence": pick.sentences.get(b, ""),
                  "picture": figures.blend_figure(analysis, b)} for b in names],
-        further=figures.further_figures(analysis), warmed=list(_warmed(analysis.longevity)),
+        further=figures.further_figures(analysis), warmed=_warmed(analysis.longevity, names),
         fits=list(_fit_sections(analysis)), checked=found,
         check=figures.check_figure(found.sweat), pots=tables.pot_table(found, names),
         sensitivity=tables.sensitivity_table(analysis.sensitivity),
@@ -155,12 +155,13 @@ def _in_order(frame, names):
     return frame.sort_values("blend", key=lambda b: b.map(names.index), kind="stable")
 
 
-def _warmed(longevity):
-    """The tables of what was seen on the warmer."""
-    if longevity and longevity.throw_life:
-        yield tables.lives_table(longevity.throw_life)
+def _warmed(longevity, names):
+    """The tables of what was seen on the warmer, in the order of the ranking."""
+    shown = [tables.lives_table(longevity.throw_life)] if longevity and longevity.throw_life else []
     if longevity and len(longevity.weights):
-        yield tables.losses_table(longevity.weights)
+        shown.append(tables.losses_table(longevity.weights))
+    return [dataclasses.replace(t, rows=tuple(sorted(
+        t.rows, key=lambda row: (*names, row[0]).index(row[0])))) for t in shown]
 
 
 def _fit_sections(analysis):

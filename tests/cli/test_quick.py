@@ -84,9 +84,9 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert "4 of 4 test batches are stored." in said
     assert any("That is 1.33 oz/lb (8.3 %) in 3 oz of wax, far off" in words for words in asked)
     assert "That would be 1604 % of wax, which cannot be: weigh again." in said
-    assert ("12 pieces are not graded yet. They are ready on 2026-11-08, counted from the day of "
-            "pouring on record. Those to heat go through 3 x 12 h at 100 °F (38 °C), one cycle a "
-            "day, from 2026-11-05 on. There is no answer before they are.") in said
+    assert ("12 pieces not graded yet, 12 of them ready from 2026-11-08 on; those to heat go "
+            "through 3 x 12 h at 100 °F (38 °C) from 2026-11-05 on. There is no answer before "
+            "they are.") in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
     assert "'185' has no unit" in said and "look at the thermometer again" in said
@@ -166,7 +166,7 @@ def test_a_spilled_batch_is_not_asked_for_again(tmp_path, capsys, answers):
     assert "The scale reads 6.4 % too little" in said
     assert "x says that it will not be poured" in said
     assert "3 of 4 test batches are stored; P01-4 will not be poured." in said
-    assert "9 pieces are not graded yet" in said
+    assert "9 pieces not graded yet" in said
     assert len(Store.open(folder).rows("unpoured", history=True)) == 3, "undone and said again"
     quick(folder)
     assert "not logged" not in capsys.readouterr().out
@@ -204,7 +204,7 @@ def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, cap
     typed += [""] * 10  # no thermometer, the others later: no answer from some of the pieces
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
-    assert "9 pieces are not graded yet." in said and "use" not in said.split("9 pieces")[1]
+    assert "9 pieces not graded yet." in said and "use" not in said.split("9 pieces")[1]
 
 
 def test_an_empty_day_is_the_planned_one_when_that_is_past_and_the_prompt_says_so(
@@ -330,7 +330,7 @@ def test_only_sweat_pieces_wait_and_on_the_day_that_a_late_pour_moved_them_to(tm
     planned = max(p.due_on for p in plan.piece_rows if p.stress == "heat")
     day = planned + dt.timedelta(days=5)
     said, held = check.waits()
-    assert held and said.startswith("4 pieces are not graded yet.") and f"ready on {day}," in said
+    assert held and said.startswith(f"4 pieces not graded yet, 4 of them ready from {day} on")
     assert QuickCheck(folder, day - dt.timedelta(days=1)).heat_day is None
     late = QuickCheck(folder, day)
     assert late.heat_day == day - dt.timedelta(days=3) and late.heated_pots == ["P01"]
@@ -353,7 +353,7 @@ def test_a_broken_piece_and_a_batch_that_was_never_poured_hold_no_answer_back(
     asked.clear()
     assert quick(folder, day="2026-11-08") == 0
     said = capsys.readouterr().out
-    assert f"Not graded: {lost}. The answer is without it, as if broken or lost." in said
+    assert f"Not graded, as if broken or lost: {lost}." in said
     assert "Next: " in said and "pour what is planned" not in said
     typed += [""]
     asked.clear()
@@ -416,8 +416,7 @@ def test_a_new_pot_withdraws_no_answer_and_is_not_proposed_again(tmp_path):
     grades = check.store.rows("grades")
     check.undo("grades", int(grades["entry_id"].iloc[-1]))
     lost = grades["code"].iloc[-1]
-    assert check.waits() == (f"Not graded: {lost}. The answer is without it, as if broken or lost.",
-                             False)
+    assert check.waits() == (f"Not graded, as if broken or lost: {lost}.", False)
     plan = grow_plan(check.plan, (5.0, 8.0), start=check.today, seed=9, blend="soft",
                      pieces=PieceNumbers(0, 2, 0, 0, 0))
     check.store.save_plan(plan.to_dict())
@@ -425,9 +424,8 @@ def test_a_new_pot_withdraws_no_answer_and_is_not_proposed_again(tmp_path):
     for pour in check.left:
         check.log(pour, pour.wax_g, pour.fragrance_g)
     said, held = check.waits()
-    assert not held and said.startswith(f"Not graded: {lost}. The answer is without it, as if "
-                                        "broken or lost. 4 pieces are not graded yet. They are "
-                                        "ready on 2026-03-27, counted")
+    assert not held and said.startswith(f"Not graded, as if broken or lost: {lost}. 4 pieces not "
+                                        "graded yet, 4 of them ready from 2026-03-27 on")
     assert "There is no answer" not in said
     lines, step = check.answer()
     assert lines[-1] == (f"Next: grade what is poured ({plan.pour_rows[-1].pot}: 4 pieces); these "

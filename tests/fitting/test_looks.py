@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scentlab.fitting.looks import count_pours, next_look, settle_looks
+from scentlab.fitting.looks import by_load, count_pours, next_look, settle_looks
 from scentlab.results import FitError
 
 
@@ -126,3 +126,14 @@ def test_a_blend_that_was_not_looked_at_later_holds_up_no_other():
         columns=["code", "pour", "blend", "age_days", "grade"])
     assert next_look(looks, 5.0) == 7.0 and next_look(looks, 8.0) == 28.0
     assert next_look(looks, 1.0) == 1.0 and next_look(looks, 40.0) == np.inf
+
+
+def test_batches_of_one_planned_load_have_one_count():
+    """By hand: 9.29 and 9.51 % are one load, 9.80 % is another."""
+    counts = pd.DataFrame({"load_pct": [9.29, 9.40, 9.51, 9.80], "n": 1, "g1": [0, 1, 0, 1],
+                           "g2": [1, 0, 0, 0], "g3": [0, 0, 1, 0]})
+    found = by_load(counts, 2, 0.25)
+    assert found[["pieces", "sweated"]].to_numpy().tolist() == [[3, 2], [1, 0]]
+    assert found[["load_pct", "lowest", "highest"]].to_numpy() == pytest.approx(
+        np.array([[9.4, 9.29, 9.51], [9.8, 9.8, 9.8]]))
+    assert by_load(counts[:0], 2, 0.25).empty

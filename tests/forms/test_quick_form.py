@@ -73,7 +73,7 @@ def test_weights_empty_is_as_planned_and_far_off_is_asked(begun):
     assert pours["fragrance_g"].iloc[0] == pytest.approx(7.37, abs=0.01)
     assert pours["wax_g"].iloc[1] == pytest.approx(85.05, abs=0.01)
     assert pours["wax_g"].iloc[2] == begun.check.plan.pour_rows[2].wax_g
-    assert "Now: wait" in begun.now.value and "ready on 2026-11-08" in begun.now.value
+    assert "Now: wait" in begun.now.value and "ready from 2026-11-08" in begun.now.value
     form.undo.click()
     assert len(begun.check.left) == 4 and form.fields["wax", 1].value == "3 oz"
 
@@ -105,7 +105,7 @@ def test_a_batch_that_was_spilled_is_not_waited_for(begun):
     assert "3 test batches; 2.99 oz/lb (18.7 %) will not be poured" in form.message.value or (
         "3 test batches; 3 oz/lb (18.75 %) will not be poured" in form.message.value)
     assert begun.check.left == [] and len(begun.check.logged) == 3
-    assert "Now: wait" in begun.now.value and "9 pieces are not graded yet" in begun.now.value
+    assert "Now: wait" in begun.now.value and "9 pieces not graded yet" in begun.now.value
     form.undo.click()
     assert len(begun.check.left) == 4
 
@@ -133,7 +133,7 @@ def test_grades_answer_and_one_more_pot(begun):
     assert "look at the answer" in page.now.value
     page.answer.show.click()
     page.grades.undo.click()
-    assert not page.answer.lines.value and "Not graded: " in page.now.value
+    assert not page.answer.lines.value and "Not graded, as if broken or lost: " in page.now.value
     assert "grade 1 piece (" in page.now.value
     page.grades.choices[3 if of[page.grades.piece["code"]] > 15 else 0].click()
     before = page.check.store.plan()

@@ -627,9 +627,9 @@ def test_a_weight_or_a_year_that_is_likely_a_slip_is_asked_about(desk, typed, as
 
 
 @pytest.mark.parametrize("typed, asked", [
-    ({"add_temp_c": "95"}, f"{ADDED}: 95 °C is above the wax maker's maximum of 90 °C, above the "
-     "closed-cup flash point of the fragrance, 88 °C (no flame or spark near), and 15 °C above the "
-     "planned 80 °C. Is 95 °C right?"),
+    ({"add_temp_c": "95"}, f"{ADDED}: 95 °C is above the wax maker's maximum of 90 °C and above "
+     "the closed-cup flash point of the fragrance, 88 °C (no flame or spark near) and 15 °C above "
+     "the planned 80 °C. Is 95 °C right?"),
     ({"add_temp_c": "89"}, f"{ADDED}: 89 °C is above the closed-cup flash point of the fragrance, "
      "88 °C (no flame or spark near). Is 89 °C right?"),
     ({"pour_temp_c": "57"}, "Wax temperature when it was poured: 57 °C is 18 °C below the planned "

@@ -324,8 +324,8 @@ class TestPourDay:
             "The weighed load is 0.62 % of wax, planned 6.25 % of wax: is 1.25 g of fragrance in "
             "200 g of wax right?",
             "Wax temperature when the fragrance went in: 95 °C is above the wax maker's maximum "
-            "of 90 °C, above the closed-cup flash point of the fragrance, 75 °C (no flame or "
-            "spark near), and 25 °C above the planned 70 °C. Is 95 °C right?"]
+            "of 90 °C and above the closed-cup flash point of the fragrance, 75 °C (no flame or "
+            "spark near) and 25 °C above the planned 70 °C. Is 95 °C right?"]
         assert len(store.rows("pours")) == 1
         assert self.save(maker, typed=typed, sure=["something else"])[0] == 409
         assert self.save(maker, typed=typed, sure=told["doubts"])[0] == 200

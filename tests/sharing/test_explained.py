@@ -74,7 +74,7 @@ def test_a_decision_for_the_other_kind_of_throw_says_why_it_has_no_fit(series):
     both = dataclasses.replace(series, throws=pd.concat([series.throws, cold]))
     pick = decider(analyse(both, draws=300))(Rules(throw_kind="cold")).pick
     assert "There is no fit of cold throw" in pick.sentence
-    assert any(n.startswith("There is no fit of cold throw, though ") for n in pick.notes)
+    assert any(n.startswith("There is no fit of cold throw of ") for n in pick.notes)
 
 
 def test_throw_that_nobody_scored_is_still_said_to_be_unscored(series):

@@ -411,16 +411,6 @@ def test_words_of_what_a_circle_is(analysis, html):
         assert re.search(rf'class="{kind}"[^>]*/></svg> {words}</li>', key)
 
 
-def test_batches_of_one_planned_load_have_one_count():
-    """By hand: 9.29 and 9.51 % are one load, 9.80 % is another, and a piece counts by its worst."""
-    looks = pd.DataFrame({
-        "code": ["101", "101", "102", "103", "104"], "load_pct": [9.29, 9.29, 9.40, 9.51, 9.80],
-        "grade": pd.array([0, 2, 1, 3, 0], dtype="Int64")})
-    assert list(figures._reached(looks, 2)) == [
-        (pytest.approx(9.4), "2/3"), (pytest.approx(9.8), "0/1")]
-    assert list(figures._reached(looks[:0], 2)) == []
-
-
 def test_counts_overprint_neither_each_other_nor_points():
     """36 points of the highest grade are 6 rows; words of n signs are 6n pixels wide."""
     counts = ((9.3, "8/9"), (9.6, "3/3"), (14.0, "12/12"))
