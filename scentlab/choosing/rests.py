@@ -45,9 +45,9 @@ _MEANINGS = {
                     "colder or shorter than planned tests less",
     "seen up to": "until when the dry pieces up to the highest safe load, or up to a load "
                   "that was typed, were looked at; later sweat was not seen there",
+    "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
     "scale": "what the fragrance scale showed under a known weight; one that reads 4 % high "
              "shifts every load by as much",
-    "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
     "off the plan": "test batches weighed {far} or more off their planned load",
     "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
     "unlike the rest": "pots that sweated more or less than pots of their blend should",

@@ -480,8 +480,8 @@ _SUPPOSED = (
      "log-normal about the common spread, log sd {spread_shift_sd:g}"),
     ("", "threshold gaps", "log-normal, medians {gap_median}, log sds {gap_log_sd}"),
     ("heated", "heat", "normal about {stress_centre:g}, sd {stress_scale:g}"),
-    ("", "sd between pots", _HALF_T.format("sigma")
-     + ", its normal score about {sigma_centre:.2f} with sd {sigma_sd:.2f}"),
+    ("", "sd between pots", _HALF_T.format("sigma")),
+    ("learnt", "normal score of that sd", "about {sigma_centre:.2f} with sd {sigma_sd:.2f}"),
     ("aged", AGEING, _HALF_T.format("ageing")),
     ("read", "misread grades",
      "logit-normal, median {misread_median:g}, logit sd {misread_logit_sd:g}"),
@@ -499,6 +499,7 @@ def describe_prior(prior, blends, heated, aged):
             f", Student t ({prior.capacity_df:g} df), scale {s:g}")
         for b, c, s in zip(blends, prior.capacity_centre, scales, strict=True)}
     known = {"": True, "pooled": prior.shift_scale, "blends": len(blends) > 1, "heated": heated,
+             "learnt": (prior.sigma_centre, prior.sigma_sd) != (0.0, 1.0),
              "aged": aged, "read": prior.misread_median is not None}
     return words | {name: said.format_map(own) for part, name, said in _SUPPOSED if known[part]}
 

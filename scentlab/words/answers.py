@@ -213,7 +213,7 @@ def _not_tested(analysis, blend, load):
     if analysis.frost is None:
         yield "frost"
     if series.sweat()["assessor"].nunique() == 1:
-        yield "a second grader"
+        yield "second grader"
 
 
 def regulatory_limit(blends, blend):

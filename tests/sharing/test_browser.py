@@ -15,7 +15,7 @@ from scentlab.choosing.analysis import decider
 from scentlab.choosing.known_load import known_load
 from scentlab.materials import Blend, Wax
 from scentlab.planning.batch import make_batch, materials_of
-from scentlab.sharing.answer import read_answer, weigh_answer
+from scentlab.sharing.answer import LOT, read_answer, weigh_answer
 from scentlab.sharing.dossier import dossier_html
 from scentlab.sharing.report import page_fingerprint, report_html
 from scentlab.units import Shown, say_load_oz, showing
@@ -303,12 +303,12 @@ def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, ana
     saved.value.save_as(tmp_path / "answer.json")
     found = read_answer(tmp_path / "answer.json")
     assert found.sender == 'The "wax" <maker>' and found.note == "See you."
-    assert [(r.question, r.answer) for r in found.answers] == [
+    assert [tuple(reply.values()) for reply in found.answers] == [
         ("Did the wax change?", "No, but lot 8 will.")]
     today = dt.date.today()
     assert abs(dt.date.fromisoformat(found.answered_on) - today) <= dt.timedelta(days=1)
     assert found.rules == {"risk": 0.025} and found.limits == {name: 6.25}
-    assert [(f.lot, f.what, f.value, f.unit) for f in found.lots] == [
+    assert [tuple(fact.get(n, "") for n in LOT[1:]) for fact in found.lots] == [
         ("not given", "melting point", "54.5", "°C"), ("not given", "not given", "0.4 % oil", "")]
     weighed = weigh_answer(analysis, found, page_fingerprint(analysis))
     assert weighed.table.set_index("blend").loc[name, "proposed_load_pct"] <= 6.25

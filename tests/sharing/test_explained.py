@@ -118,4 +118,5 @@ def test_the_notes_of_a_pick_come_each_once(analysis):
             analysis.sweat, notes=("No limit is known for soft; its prior is wide.", "Held low.")
         ),
     )
-    assert pick_notes(noted) == ("Held low.", "No limit is known for soft; its prior is wide.")
+    assert pick_notes(noted) == ("No limit is known for soft.", "Held low.",
+                                 "No limit is known for soft; its prior is wide.")
