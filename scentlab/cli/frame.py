@@ -313,8 +313,13 @@ def call(command, folder):
 
 
 def item(words):
-    """A paragraph of a list, as wide as a screen."""
-    return textwrap.fill(words, 100, initial_indent="* ", subsequent_indent="  ")
+    """A paragraph of a list, as wide as the screen."""
+    return textwrap.fill(words, _screen(), initial_indent="* ", subsequent_indent="  ")
+
+
+def _screen():
+    """The columns of the terminal, which would break a longer line inside a word or a number."""
+    return min(shutil.get_terminal_size((100, 24)).columns, 100)
 
 
 def listed(words):
@@ -323,9 +328,9 @@ def listed(words):
 
 
 def noted(notes, kind="Note: "):
-    """Print notes, each as wide as a screen."""
+    """Print notes, each as wide as the screen."""
     for words in filter(None, notes):
-        print(textwrap.fill(f"{kind}{words}", 100, subsequent_indent="  "))
+        print(textwrap.fill(f"{kind}{words}", _screen(), subsequent_indent="  "))
 
 
 def exported(folder, name, text):

@@ -25,7 +25,7 @@ from scentlab.recording.progress import (
 from scentlab.recording.store import Store
 from scentlab.recording.unpoured import unpoured_words
 from scentlab.schema import THROW_WORDS
-from scentlab.text import capital
+from scentlab.text import capital, gathered
 from scentlab.workshop import begin_series
 
 
@@ -130,11 +130,13 @@ def _who_can_score(store, today, looks):
 
 
 def _open_scores(scores):
-    rows = scores[scores["waiting"] > 0].to_dict("records")
-    yield "Outstanding scores:" if rows else "Outstanding scores: none"
-    for row in rows:
-        who = " ".join(w for w in (row["sitting"], row["assessor"]) if w)
-        yield f"  {row['test']}{' ' + who if who else ''}: {row['waiting']} of {row['planned']}"
+    """A line for each test and session, with the testers who have not scored all of it."""
+    rows = scores[scores["waiting"] > 0]
+    yield "Outstanding scores:" if len(rows) else "Outstanding scores: none"
+    for names, own in rows.groupby(["test", "sitting"], sort=False):
+        who = f" ({', '.join(own['assessor'])})" if any(own["assessor"]) else ""
+        yield (f"  {' '.join(filter(None, names))}: {own['waiting'].sum()} of "
+               f"{own['planned'].sum()}{who}")
 
 
 def _late_pieces(overdue):
@@ -147,9 +149,10 @@ def _late_pieces(overdue):
 
 def _open_pours(pours):
     yield "Test batches not logged:" if len(pours) else "Test batches not logged: none"
-    for row in pours.to_dict("records"):
-        words = [f"pot {row['pot']}", f"{row['blend']}"]
-        if row["planned_on"] is not None:
-            late = f", {count(row['days_late'], 'day')} ago" if row["days_late"] else ""
-            words.append(f"planned for {row['planned_on']}{late}")
-        yield f"  {row['pour']}: {', '.join(words)}"
+    pots = gathered(((r["pot"], r["blend"], r["planned_on"], r["days_late"] or 0), r["pour"])
+                    for r in pours.to_dict("records"))
+    for (pot, blend, day, late), own in pots.items():
+        words = [f"pot {pot}", f"{blend}"]
+        if day is not None:
+            words.append(f"planned for {day}" + (f", {count(late, 'day')} ago" if late else ""))
+        yield f"  {', '.join(own)}: {', '.join(words)}"

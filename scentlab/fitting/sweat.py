@@ -453,11 +453,11 @@ def evidence_notes(looks, blends):
                 f"Sweat of {blend} falls as the load rises, against all that is known of it: look "
                 "whether codes, loads or grades were taken the other way round."
             )
-        if own["pot"].nunique() == 1:
-            notes.append(
-                f"{blend} was poured from one pot only, so how much pots differ is taken from "
-                f"{others}."
-            )
+    pots = looks.groupby("blend")["pot"].nunique()
+    if single := [blend for blend in blends if pots.get(blend) == 1]:
+        notes.append(f"{', '.join(single)} {'were' if single[1:] else 'was'} poured from one pot "
+                     f"only{' each' if single[1:] else ''}, so how much pots differ is taken from "
+                     f"{others}.")
     return tuple(notes)
 
 

@@ -20,7 +20,7 @@ from scentlab import cli, lab, workshop
 from scentlab.amounts import keep_units, units_here
 from scentlab.choosing.analysis import analyse
 from scentlab.cli import frame
-from scentlab.cli.frame import STORE_NAME, program, working
+from scentlab.cli.frame import STORE_NAME, listed, noted, program, working
 from scentlab.cli.rules import read_rules
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import FILE_NAME, Store
@@ -540,9 +540,10 @@ def test_export_replaces_its_own_files_and_nobody_elses(run, empty, tmp_path):
 def test_progress_tells_what_waits_without_a_load(run, empty):
     store = Store.open(empty)
     store.save_plan({
-        "title": "two pours", "assessors": ["A1", "A2"],
+        "title": "three pours", "assessors": ["A1", "A2"],
         "pours": [{"pour": p, "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
-                   "load_pct": load} for p, load in (("P01-1", 9.13), ("P01-2", 10.13))],
+                   "load_pct": load} for p, load in (("P01-1", 9.13), ("P01-2", 10.13),
+                                                     ("P01-3", 11.13))],
         "pieces": [
             {"code": "417", "pour": "P01-1", "test": "sweat", "stress": "heat",
              "due_on": "2026-03-08"},
@@ -550,25 +551,25 @@ def test_progress_tells_what_waits_without_a_load(run, empty):
              "due_on": "2026-03-15"},
         ],
         "smellings": [{"sitting": "S01", "sitting_on": "2026-03-15", "kind": "warm",
-                       "assessor": "A2", "position": 1, "code": "512"}],
+                       "assessor": a, "position": 1, "code": "512"} for a in ("A1", "A2")],
     })
     store.add("pours", {"pour": "P01-1", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})
     code, out, err = run("progress", empty, "--today", "2026-03-15")
     assert (code, err) == (0, "")
     assert out == (
-        "0 of 2 planned scores are in on 2026-03-15; 1 test batch is not logged, and 1 piece "
+        "0 of 3 planned scores are in on 2026-03-15; 2 test batches are not logged, and 1 piece "
         "waits since an earlier day.\n"
         "Ready to score today:\n"
-        "  A1: 1 sweat\n"
+        "  A1: 1 sweat, 1 hot throw in session S01\n"
         "  A2: 1 sweat, 1 hot throw in session S01\n"
         "Outstanding scores:\n"
         "  sweat: 1 of 1\n"
-        "  hot throw S01 A2: 1 of 1\n"
+        "  hot throw S01: 2 of 2 (A1, A2)\n"
         "Cured and not scored:\n"
         "  417 (sweat, heat): due on 2026-03-08, 7 days ago\n"
         "Test batches not logged:\n"
-        "  P01-2: pot P01, soft, planned for 2026-03-01, 14 days ago\n"
+        "  P01-2, P01-3: pot P01, soft, planned for 2026-03-01, 14 days ago\n"
     )
 
 
@@ -586,7 +587,7 @@ def test_a_spilled_batch_is_dropped_from_what_is_left(run, empty):
     assert "  P01-1: pot P01" in out and "P01-2: pot" not in out
     assert "P01-2 will not be poured (spilled)." in out
     assert run("drop", empty, "P01-2", "--back") == (0, "P01-2 waits to be poured again.\n", "")
-    assert "  P01-2: pot P01" in run("progress", empty)[1]
+    assert "  P01-1, P01-2: pot P01" in run("progress", empty)[1]
 
 
 def test_a_lost_piece_and_a_session_never_held_are_closed_where_they_are_due(run, empty):
@@ -640,6 +641,16 @@ def test_a_dropped_batch_says_what_is_void_with_it_and_needs_no_reason(run, empt
                         "wax_g": 200, "fragrance_g": 18.26})
     entry = int(store.rows("pours")["entry_id"].iloc[-1])
     assert "waits" not in run("void", empty, "pours", str(entry), "--reason", "slip")[1]
+
+
+def test_a_paragraph_is_as_wide_as_the_terminal(capsys, monkeypatch):
+    """A wider line is broken by the terminal, inside a word or a number."""
+    for columns in (80, 200):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        noted(["4.0 % smells 2.1 points weaker than the best. " * 9])
+        listed(["4.0 % smells 2.1 points weaker than the best. " * 9])
+        widest = max(map(len, capsys.readouterr().out.splitlines()))
+        assert min(columns, 100) - 10 < widest <= min(columns, 100)
 
 
 def test_progress_of_a_series_that_is_done(run, demo):

@@ -12,6 +12,7 @@ from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import (
     AGEING,
     ages_apart,
+    evidence_notes,
     find_peak,
     fit_sweat,
     load_at_risk_draws,
@@ -245,6 +246,13 @@ class TestDegenerate:
         )
         sigma = estimates(found).loc["sd between pots"]
         assert sigma["upper"] > 1.5  # the prior's own: one pot says nothing
+
+    def test_one_pot_each_is_said_once(self, looks_of):
+        frame = looks_of(lambda b, k, x, s, i: 2 if x + 0.5 * i > 11 else 0, pots=1,
+                         blends=("soft", "hard"))
+        assert evidence_notes(frame, ("soft", "hard")) == (
+            "soft, hard were poured from one pot only each, so how much pots differ is taken from "
+            "the other blends and what is usual.",)
 
     def test_no_limit_known(self, looks_of):
         found = fit_quickly(looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0), draws=400)
