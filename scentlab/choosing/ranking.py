@@ -84,8 +84,8 @@ def order_words(pick):
     if len(unscored):
         words.append(f"Its {throw} was not scored at its load, so its place is open: "
                      f"{', '.join(unscored)}.")
-    if len(scored) > 2:
-        best = pick.orders.iloc[0]
+    best = pick.orders.iloc[0]
+    if len(scored) > 2 and best["chance"] > 0.5:  # of many blends the likeliest order is unlikely
         said = say_chance(best["chance"], pick.throw_least, 0)
         words.append(f"Most likely order by {throw}: {best['order']} (chance {said}).")
     return tuple(words)

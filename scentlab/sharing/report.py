@@ -53,7 +53,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         photos=[] if is_missing(best["load_pct"]) else shown_photos(
             photos, series, best["load_pct"], best["blend"]),
         **(_asked(analysis, ask) if ask else {"ask": ()}),
-        ranked=answers.ranked_words(analysis), ranking=answers.ranking_sentences(analysis),
+        ranking=answers.ranking_sentences(analysis),
         rests=tables.rests_table(analysis.rests),
         picked=tables.pick_table(analysis),
         choices=tables.choice_table(

@@ -52,15 +52,6 @@ def ranking_words(analysis):
             + f" Not known of every blend: {unknown}." * bool(unknown))
 
 
-def ranked_words(analysis):
-    """The blends in order with their loads; "" when fewer than two have one."""
-    picked = _picked(analysis)
-    return "" if len(picked) < 2 else "; ".join(
-        f"{place}. {row.blend} at {say_load_oz(row.load_pct, sold=True)}"
-        for place, row in enumerate(picked.itertuples(), start=1)
-    )
-
-
 def ranking_sentences(analysis):
     """How the blends are ranked and what of the order is not settled."""
     return [w for w in (ranking_words(analysis), *order_words(analysis.pick)) if w]
