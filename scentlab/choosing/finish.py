@@ -1,4 +1,4 @@
-"""Pieces as sold against plain ones of the same pots and loads: the exact test for few pieces.
+"""Pieces as sold, and against plain ones of the same pots and loads: the exact test for few pieces.
 
 With a handful of pieces no model says more than their counts. Pots and loads are strata; given how
 many pieces of each stratum sweated, how many of them are as sold follows a hypergeometric law if
@@ -14,48 +14,76 @@ from scentlab.fitting.looks import planned_loads, settle_looks
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import say_odds, say_percent
 from scentlab.series import stress_words
-from scentlab.text import in_sentences
-from scentlab.units import say_percent_of_wax
+from scentlab.text import count_of, in_sentences
+from scentlab.units import say_load_oz, say_percent_of_wax
 
 LEVEL = 0.05  # of the test, for either side
 
 
-def _words(blend, kept, table, more, less):
-    """What pieces as sold showed beside plain ones, and whether the finish changes anything."""
-    sold, wet, loads = table["as_sold"].sum(), table["as_sold_sweated"].sum(), table["load_pct"]
-    could = 100.0 * binomial_limits(wet, int(sold), 0.9)[1]
+def _words(table, more, less):
+    """Whether the finish changes anything."""
+    beside = f"{table['plain_sweated'].sum()} of {table['plain'].sum()}"
     said = (f"whether the finish changes anything is too close to call: {say_odds(more, 0.001)} "
             "that chance alone gives as many or more")
     if min(more, less) < LEVEL:
         how = "sweat more" if more < LEVEL else "sweated less"
         said = (f"pieces as sold {how}: {say_odds(min(more, less), 0.001)} that chance alone gives "
                 "such a gap")
-    return in_sentences([
-        f"Pieces of {blend} as sold, {kept}, at "
-        f"{', '.join(sorted({say_percent_of_wax(x) for x in loads}))}: {wet} of {sold} sweated; "
-        f"plain ones of the same pots: {table['plain_sweated'].sum()} of {table['plain'].sum()}",
-        said, f"up to {could:.0f} % of pieces as sold could sweat, by these pieces alone "
-        f"({say_percent(0.95)} sure)"])
+    return f"plain ones of the same pots: {beside}", said
 
 
 def compare_finish(series, rules, blend, stress):
-    """Whether pieces as sold sweat more than plain ones of the same pot and load, in a few
-    sentences; empty where no pot has graded pieces of both at one load."""
-    sold = series.apart
-    if sold is None:
+    """How many pieces as sold sweated, and whether more than plain ones of the same pot and load,
+    where there are any, in a few sentences; empty where none is graded."""
+    sold = graded_as_sold(series, blend)
+    if sold.empty:
         return ""
-    pours = set(sold.pours.loc[sold.pours["finish"] == "as sold", "pour"])
-    looks = pd.concat([series.sweat(), sold.sweat()], ignore_index=True)
-    looks = looks[(looks["blend"] == blend) & looks["pour"].isin([*series.pours["pour"], *pours])]
-    if looks[["grade", "load_pct"]].isna().any(axis=1).all():
-        return ""
-    looks, _ = settle_looks(looks, "sweat")
+    own = series.sweat()
+    own = own[(own["blend"] == blend) & own["grade"].notna() & own["load_pct"].notna()]
+    looks, _ = settle_looks(pd.concat([own, sold], ignore_index=True), "sweat")
+    pours = set(sold["pour"])
     table = pd.DataFrame(_strata(looks[looks["stress"] == stress], pours, rules.limit_grade))
     if table.empty:
+        beside = ("no plain ones of the same pots beside them",
+                  "whether the finish changes anything is open")
+        stress = stress if stress in set(sold["stress"]) else sold["stress"].iloc[0]
+        sold = sold[sold["stress"] == stress]
+        pieces, wet, loads = len(sold), (sold["grade"] >= rules.limit_grade).sum(), sold["load_pct"]
+    else:
+        beside = _words(table, *exact_chances(*(table[c].to_numpy(int) for c in (
+            "as_sold_sweated", "as_sold", "plain_sweated", "plain"))))
+        pieces, wet, loads = (table[c] for c in ("as_sold", "as_sold_sweated", "load_pct"))
+        pieces, wet = pieces.sum(), wet.sum()
+    could = 100.0 * binomial_limits(wet, int(pieces), 0.9)[1]
+    at = ", ".join(sorted({say_percent_of_wax(x) for x in loads}))
+    return in_sentences([
+        f"Pieces of {blend} as sold, {stress_words(stress, series.plan)}, at {at}: {wet} of "
+        f"{pieces} sweated; {beside[0]}", beside[1],
+        f"up to {could:.0f} % of pieces as sold could sweat, by these pieces alone "
+        f"({say_percent(0.95)} sure)"])
+
+
+def graded_as_sold(series, blend):
+    """The sweat looks at pieces as sold of a blend, one row per piece and stress."""
+    if series.apart is None:
+        return series.sweat().iloc[:0]
+    pours, looks = series.apart.pours, series.apart.sweat()
+    pours = pours.loc[(pours["finish"] == "as sold") & (pours["blend"] == blend), "pour"]
+    looks = looks[looks["pour"].isin(pours) & looks["grade"].notna() & looks["load_pct"].notna()]
+    return looks if looks.empty else settle_looks(looks, "sweat")[0]
+
+
+def sweated_as_sold(series, rules, blend, load_pct):
+    """That of the pieces as sold at a load (% of wax; missing: at any) or less more sweated than
+    the risk allows, in words; '' where not."""
+    sold = graded_as_sold(series, blend)
+    if not pd.isna(load_pct):
+        sold = sold[sold["load_pct"] <= load_pct + NEAR_PCT]
+    wet = sold["grade"] >= rules.limit_grade
+    if wet.sum() <= rules.risk * len(sold):
         return ""
-    more, less = exact_chances(*(table[c].to_numpy(int) for c in (
-        "as_sold_sweated", "as_sold", "plain_sweated", "plain")))
-    return _words(blend, stress_words(stress, series.plan), table, more, less)
+    return (f"{wet.sum()} of {count_of(len(sold), 'piece')} as sold sweated, from "
+            f"{say_load_oz(sold.loc[wet, 'load_pct'].min())} on")
 
 
 def _strata(looks, sold, limit_grade):

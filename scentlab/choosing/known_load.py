@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from scentlab.choosing.ceiling import NEAR_PCT, chances_over
-from scentlab.choosing.finish import compare_finish
+from scentlab.choosing.finish import compare_finish, sweated_as_sold
 from scentlab.choosing.headline import highest_safe
 from scentlab.choosing.rests import Rests, by_day, find_rests
 from scentlab.results import FitError, say_odds, say_rule
@@ -18,7 +18,7 @@ from scentlab.units import say_load_oz
 class KnownLoad:
     """A load (g per 100 g of wax) of a blend, whether it is the recommended one, what is known of
     it in sentences, what that rests on, and of pieces as sold a sentence, empty where none were
-    compared."""
+    graded, and whether they sweated at this load or less."""
 
     blend: str
     load_pct: float
@@ -26,6 +26,7 @@ class KnownLoad:
     words: tuple
     rests: Rests
     as_sold: str = ""
+    sold_sweats: bool = False
 
 
 def known_load(analysis, blend=None, load_pct=None):
@@ -48,8 +49,8 @@ def known_load(analysis, blend=None, load_pct=None):
         day = by_day(analysis.sweat, analysis.rules)
         safe = f"{capital(highest_safe(row, found, analysis, say_load_oz, day))}."
     rests = analysis.rests
-    as_sold = compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress)
     said, recommended = [safe], load_pct in (None, chosen)
+    load = float(chosen if recommended else load_pct)
     if not recommended:
         rests = find_rests(analysis.series, analysis.rules, analysis.ceiling.stress,
                            analysis.odd_pots, {blend: load_pct}, analysis.sweat.harshest)
@@ -57,8 +58,10 @@ def known_load(analysis, blend=None, load_pct=None):
         said = ["This load was typed and is not the recommended one.", f"Recommended: {advised}.",
                 safe, _tested(analysis, blend, load_pct)]
     said = tuple(filter(None, (*said, rests.headline(blend))))
-    return KnownLoad(blend, float(chosen if recommended else load_pct), recommended, said, rests,
-                     as_sold)
+    return KnownLoad(
+        blend, load, recommended, said, rests,
+        compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress),
+        sweated_as_sold(analysis.series, analysis.rules, blend, load) != "")
 
 
 def _tested(analysis, blend, load):

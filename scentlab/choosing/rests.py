@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.ceiling import NEAR_PCT, at_sale
+from scentlab.choosing.finish import sweated_as_sold
 from scentlab.choosing.waits import planned_pieces
 from scentlab.fitting.checks import pot_effects
 from scentlab.fitting.looks import UNKNOWN_AGE, with_stress
@@ -36,6 +37,7 @@ UNRECORDED = {"lots": "lots", "scale": "scale check", "heat reached": "heat cycl
 _KEPT = {"heat": "heat-cycled", "rest": "room-temperature"}
 # What is said of each, the gravest first.
 _MEANINGS = {
+    "as sold": "pieces with topping, decoration and pack; the answer is of plain ones",
     UNGRADED: "sweat pieces of the plan whose test batch is poured; the answer knows nothing "
               "of them",
     "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide "
@@ -133,7 +135,9 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None, harshest=None):
                                & (series.throws["kind"] == rules.throw_kind)]
         odd = "; ".join(f"pot {pot} {words}" for pot, name, words in odd_pots if name == blend)
         two = pairs[pairs["blend"] == blend]
+        as_sold = sweated_as_sold(series, rules, blend, (loads or {}).get(blend))
         found = {
+            "as sold": as_sold and (as_sold, as_sold),
             UNGRADED: _ungraded(planned, blend),
             "sweat otherwise": _otherwise(own, stress, rules),
             "storage": _storage(own, stress, plan, rules, harshest),

@@ -198,7 +198,8 @@ def make_batch(
 
     >>> from scentlab.planning.quick import quick_plan
     >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
-    >>> load = SimpleNamespace(blend="soft wax", load_pct=9.375, recommended=True, as_sold="")
+    >>> load = SimpleNamespace(blend="soft wax", load_pct=9.375, recommended=True, as_sold="",
+    ...                        sold_sweats=False)
     >>> batch = make_batch(load, plan, wax_g=453.59)
     >>> batch.wax_g, batch.fragrance_g
     (454, 42.5)
@@ -222,8 +223,12 @@ def make_batch(
                                scale)
     lines, warnings = _against_limits(blend, plan.fragrance, recipe, load, (wax, fragrance_g),
                                       topping)
-    if recipe.finished or known.as_sold:
-        lines = (*lines, known.as_sold or "No piece was tested as it is sold.")
+    if known.sold_sweats:
+        warnings = (f"Not for sale as it is: {known.as_sold}", *warnings)
+    elif recipe.finished or known.as_sold:
+        lines = (*lines, known.as_sold or "No piece was tested as it is sold: cast some with all "
+                 "that is on them beside plain ones of a pot, grade both, and import them with “as "
+                 "sold” in the column finish.")
     warnings = warnings if known.recommended else (" ".join(known.words), *warnings)
     return Batch(
         blend, plan.fragrance, recipe, plan.pouring, known,

@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,9 @@ from scentlab.choosing.known_load import known_load
 from scentlab.choosing.lot import ACCEPT, MORE, REJECT, check_lot, lot_loads
 from scentlab.choosing.pick import choose_load
 from scentlab.fitting.new_lot import fit_new_lot
+from scentlab.materials import Blend, Fragrance, Wax
+from scentlab.planning.batch import make_batch
+from scentlab.planning.rules import Pouring
 from scentlab.results import FitError
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
@@ -183,3 +187,32 @@ def test_pieces_as_sold_are_compared_within_their_pots(old):
     assert "too close to call: over 99 % that chance" in same
     assert f"Up to {100 * (1 - 0.05 ** (1 / 12)):.0f} % of pieces" in same  # none of 12
     assert compare_finish(old.series, old.rules, "soft", "heat") == ""
+
+
+def test_pieces_as_sold_that_sweat_are_told_first_also_with_no_plain_one_beside_them(old):
+    """A batch that was made for sale at the recommended load is graded: no plain piece is cast."""
+    load = old.pick.table["load_pct"].iloc[0]
+
+    def told(*grades, at=load):
+        pours, looks = graded([at], [grades], "as sold", "")
+        series = beside(old, pours, looks).series
+        analysis = replace(old, series=series, pick=choose_load(
+            replace(old, series=series), old.rules, brief=True))
+        return analysis, known_load(analysis)
+
+    analysis, known = told(2, 3, 0, 2, 2)
+    words = "4 of 5 pieces as sold sweated, from "
+    assert words in analysis.pick.sentences["soft"].partition("Highest safe load")[2][:90]
+    assert known.as_sold in analysis.pick.notes and known.sold_sweats
+    assert "4 of 5 sweated; no plain ones of the same pots beside them. Whether the finish" in (
+        known.as_sold)
+    plan = SimpleNamespace(piece_g=20.0, title="", invented=True, pouring=Pouring(),
+                           fragrance=Fragrance("fig"), blend=lambda name: Blend(name, {
+                               Wax("soft wax"): 1.0}))
+    assert make_batch(known, plan, wax_g=500).warnings[0] == (
+        f"Not for sale as it is: {known.as_sold}")
+    for _, known in (told(0, 1, 0, 0, 0), told(2, 2, 2, at=load + 1.0)):
+        assert not known.sold_sweats and known.as_sold in make_batch(known, plan, wax_g=500).lines
+    dry, _ = told(0, 0)
+    assert "as sold" not in dry.pick.sentences["soft"]
+    assert not known_load(old).as_sold and not known_load(old).sold_sweats
