@@ -55,11 +55,16 @@ def see_stages(store, folder, today=None):
     progress = see_progress(store, today)
     known = [_planned(plan, poured), _poured(plan, poured, progress),
              _scored(store, poured, progress)]
-    report, package = _written(store, folder)
-    if not known[2][0]:  # a report of half of the scores is no answer yet
-        report = report and (False, report[1] + ", from the scores so far" * report[0])
-    known += [report or (False, "all scores are in: the sealed key may be opened" if known[2][0]
-                         else "the key stays sealed until every piece is scored"), package]
+    days = [store.rows(name, history=True)["saved_at"].max() for name in RECORDS]
+    changed = max((day.timestamp() for day in days if not pd.isna(day)), default=0.0)
+    exports = folder / "exports"
+    report = "the key stays sealed until every piece is scored"
+    if known[2][0]:  # a report of half of the scores is no answer yet
+        report = _written(changed, "a report", exports / "report.html", folder / "report.html")
+    known += [report or "all scores are in: the sealed key may be opened",
+              _written(changed, "a package", exports / PACKAGE_NAME)
+              or "no package for a supplier is written yet"]
+    known = [k if isinstance(k, tuple) else (False, k) for k in known]
     first_open = next((i for i, (done, _) in enumerate(known) if not done), len(known))
     rows = [
         (s.title, s.notebook, DONE if done else NOW if i == first_open else LATER, words)
@@ -99,26 +104,12 @@ def _scored(store, poured, progress):
     return scored == planned, f"{scored} of {planned} planned scores are in{gone}"
 
 
-def _written(store, folder):
-    """The report, if there is one, and the package: done, and words."""
-    exports = folder / "exports"
-    report = _last_written(exports / "report.html", folder / "report.html")
-    package = _last_written(exports / PACKAGE_NAME)
-    days = [store.rows(name, history=True)["saved_at"].max() for name in RECORDS]
-    changed = max((d.to_pydatetime() for d in days if not pd.isna(d)), default=None)
-
-    def state(written, what):
-        if changed is not None and written < changed:
-            when = f"{changed.astimezone():%Y-%m-%d %H:%M}"
-            return False, f"the record changed since (at {when}): write {what} again"
-        return True, f"{what} was written on {written.astimezone():%Y-%m-%d}"
-
-    fit = state(report, "a report") if report else None
-    if package is None:
-        return fit, (False, "no package for a supplier is written yet")
-    return fit, state(package, "a package")
-
-
-def _last_written(*paths):
-    times = [p.stat().st_mtime for p in paths if p.is_file()]
-    return dt.datetime.fromtimestamp(max(times), dt.UTC) if times else None
+def _written(changed, what, *paths):
+    """Whether a file is younger than the record, and words; None where there is none."""
+    written = max((p.stat().st_mtime for p in paths if p.is_file()), default=None)
+    if written is None:
+        return None
+    if written < changed:
+        when = f"{dt.datetime.fromtimestamp(changed):%Y-%m-%d %H:%M}"
+        return False, f"the record changed since (at {when}): write {what} again"
+    return True, f"{what} was written on {dt.date.fromtimestamp(written)}"
