@@ -5,7 +5,6 @@ and keep them. What the rules refuse is said in their own words beside the field
 """
 
 import html
-import math
 from dataclasses import replace
 
 import ipywidgets as w
@@ -27,7 +26,7 @@ from scentlab.forms.fields import (
 )
 from scentlab.forms.frame import Form, as_widget, clock_of, listed
 from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_KINDS, THROW_WORDS
-from scentlab.units import say_load, say_load_oz
+from scentlab.units import say_load
 
 _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
 _STRESS = {None: "the harshest that was tested", **STRESS_WORDS}
@@ -66,13 +65,13 @@ class RulesForm(_RuleForm):
     mildest first.
 
     ``rules`` are the rules as they are now, None while a field is refused; ``pick`` is what they
-    choose, ``first`` what was chosen at the start; ``kept`` are the rules that were kept, or None.
+    choose; ``kept`` are the rules that were kept, or None.
     """
 
     def __init__(self, rules, make, decide, keep, limits, draw, stresses=("rest",)):
         super().__init__(rules, decide, keep, draw)
         self._make, self._filling = make, False
-        self.pick = self.first = None
+        self.pick = None
         self.fields, self.set_aside, self.folds = {}, {}, {}
         self.choosers = {}
         self.reason = Field.of({
@@ -196,12 +195,10 @@ class RulesForm(_RuleForm):
             self.pick, self.keep.disabled = None, True
             self.picks.value = note("error", f"No load by these rules: {error}")
             return
-        if self.first is None:
-            self.first = self.pick
-        elif self.rules != (self.kept or self._start):
+        if self.rules != (self.kept or self._start):
             self._say("flag", "Not kept: these rules hold in this form alone until you tap “Keep "
                       "these rules”.")
-        self.picks.value = _picks_html(self.first, self.pick)
+        self.picks.value = _picks_html(self.pick)
         self.why.value = ("<details><summary>What to know of it</summary>"
                           f"{listed(self.pick.notes)}</details>")
         self.picture.children = [as_widget(self._draw(self.pick), _PICTURE)]
@@ -263,19 +260,7 @@ def _grades(test):
     return {g: f"{g}: {words}" for g, words in enumerate(GRADE_WORDS[test]) if g}
 
 
-def _picks_html(first, now):
-    """The pick of each blend as it was first beside as it is now."""
-    before = {r["blend"]: r for r in first.table.to_dict("records")}
-    parts = []
-    for row in now.table.to_dict("records"):
-        blend, old = row["blend"], before[row["blend"]]
-        parts.append(
-            f"<h4>{html.escape(str(blend))}</h4><dl>"
-            f"<dt>first</dt><dd>{_load_words(old)}</dd><dt>now</dt><dd>{_load_words(row)}"
-            f"<small>{html.escape(now.sentences[blend])}</small></dd></dl>"
-        )
+def _picks_html(pick):
+    parts = [f"<h4>{html.escape(blend)}</h4><p>{html.escape(words)}</p>"
+             for blend, words in pick.sentences.items()]
     return "<b>The recommended load of each blend, best first</b>" + "".join(parts)
-
-
-def _load_words(row):
-    return "none" if math.isnan(row["load_pct"]) else say_load_oz(row["load_pct"], sold=True)

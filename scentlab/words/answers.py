@@ -21,7 +21,6 @@ from scentlab.units import (
     content_from_load,
     in_maker_units,
     load_from_content,
-    say_load_oz,
     say_percent_of_wax,
 )
 from scentlab.words import (
