@@ -3,6 +3,7 @@
 import hmac
 import json
 import re
+from functools import partial
 
 import tornado.web
 
@@ -109,10 +110,10 @@ class _Pours(_PourPage):
                   data=as_data({"pours": pours}))
 
 
-class _SavePour(_PourPage):
-    async def post(self):
+class _ChangePour(_PourPage):
+    async def post(self, what):
         try:
-            await self.tell(self.said, sound_json(self.request.body))
+            await self.tell(partial(self.change, what), sound_json(self.request.body))
         except Doubtful as error:
             self.set_status(409)
             self.finish({"doubts": error.doubts})
@@ -120,24 +121,15 @@ class _SavePour(_PourPage):
     def news(self, said):
         return {"pours": pours_of(self.panel)}
 
-    def said(self, said):
-        receipt, words = save_pour(self.panel, said)
-        return {"entry_id": receipt.entry_id, "words": words} | self.news(said)
-
-
-class _DropPour(_SavePour):
-    def said(self, said):
-        receipt, words = drop_pour(self.panel, said)
-        return {"table": "unpoured", "entry_id": receipt.entry_id, "words": words} | self.news(said)
-
-
-class _UndoPour(_SavePour):
-    def said(self, said):
-        return {"words": undo_pour(self.panel, said)} | self.news(said)
+    def change(self, what, said):
+        return _CHANGES[what](self.panel, said) | self.news(said)
 
 
 class _PourStatic(_PourPage, _Static):
     pass
+
+
+_CHANGES = {"save": save_pour, "drop": drop_pour, "undo": undo_pour}
 
 
 def routes(shared):
@@ -148,8 +140,6 @@ def routes(shared):
         (r"/piece/([0-9]{3})", _Piece, shared),
         (r"/piece/(panel\.css)", _PieceStyle, shared),
         (r"/[^/]+/pours/", _Pours, shared),
-        (r"/[^/]+/pours/save", _SavePour, shared),
-        (r"/[^/]+/pours/drop", _DropPour, shared),
-        (r"/[^/]+/pours/undo", _UndoPour, shared),
+        (rf"/[^/]+/pours/({'|'.join(_CHANGES)})", _ChangePour, shared),
         (r"/[^/]+/pours/(panel\.css|phone\.js|pours\.js)", _PourStatic, shared),
     ]

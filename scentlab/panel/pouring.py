@@ -67,7 +67,7 @@ def _as_shown(row, today, logged):
 
 
 def save_pour(panel, said):
-    """Store what a page sent; the receipt and the words for the page. Raises RefusedError or
+    """Store what a page sent; the entry and the words for the page. Raises RefusedError or
     DataError with what is wrong, :class:`Doubtful` with a likely slip that was not asked about
     yet."""
     key, plan = key_of(said), panel.plan
@@ -86,7 +86,12 @@ def save_pour(panel, said):
     sure = not asked or asked == said.get("sure")
     receipt = panel.turns.take(lambda: _stored(panel.store, row, key, () if sure else asked))
     scale = scale_words(row["scale_check_g"])
-    return receipt, f"Saved at {receipt.clock}: {pour_words(row, load)}. {scale}".rstrip()
+    return _saved(receipt, "pours", f"{pour_words(row, load)}. {scale}".rstrip())
+
+
+def _saved(receipt, table, words):
+    return {"table": table, "entry_id": receipt.entry_id,
+            "words": f"Saved at {receipt.clock}: {words}"}
 
 
 def _stored(store, row, key, asked):
@@ -120,11 +125,11 @@ def _typed(said, planned, today):
 
 
 def drop_pour(panel, said):
-    """Store that a planned pour will not be poured; the receipt and the words for the page."""
+    """Store that a planned pour will not be poured; the entry and the words for the page."""
     pour, key = str(said.get("pour"))[:20], key_of(said)
     reason = str(said.get("note") or "")[:200]
     receipt = panel.turns.take(lambda: leave_out(panel.store, pour, reason, key))
-    return receipt, f"Saved at {receipt.clock}: {unpoured_words({pour: reason.strip()})}."
+    return _saved(receipt, "unpoured", f"{unpoured_words({pour: reason.strip()})}.")
 
 
 def undo_pour(panel, said):
@@ -137,7 +142,7 @@ def undo_pour(panel, said):
         raise RefusedError("there is no such entry")
     stands = panel.turns.take(lambda: make_void(
         panel.store, table, entry_id, "undone on the page of the pour day", f"undo:{entry_id}"))
-    return f"Undone: {stands}."
+    return {"words": f"Undone: {stands}."}
 
 
 def _with_heat(row, plan):
