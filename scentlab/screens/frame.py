@@ -63,10 +63,9 @@ class Page(w.VBox):
         if self.look:
             self.look()
         elif self._record() != self._made:
-            what = "record" if self._record()[0] != self._made[0] else "day"
             self.changed.message.value = note("flag", (
-                f"The {what} changed since this page was made, on {self._made_at:%Y-%m-%d} at "
-                f"{self._made_at:%H:%M}: it shows what was stored by then."))
+                f"The record, or the day, changed since this page was made, {self._made_at:%H:%M} "
+                f"on {self._made_at:%Y-%m-%d}: it shows what was stored by then."))
             show_if(True, self.changed)
 
     def _renew(self):

@@ -11,7 +11,7 @@ import ipywidgets as w
 
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, file_link, link_html
-from scentlab.forms.fields import TABLES, Field, note, read_all, show_if
+from scentlab.forms.fields import Field, note, show_if, text_column
 from scentlab.forms.frame import Form, clock_of, listed
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
@@ -160,19 +160,17 @@ class NewSeries(Form):
     def __init__(self, folder, on_made):
         super().__init__()
         self._folder, self._on_made = folder, on_made
-        self.fields = {row["name"]: Field.of(row) for row in TABLES["new"]["fields"]}
+        self.title = Field("title", text_column("title", "title"),
+                           example="Cedar in two soft waxes")
         self.make = self._button("Begin the series", "make", self._make, saves=True)
         self.demo = self._button("Look at the invented demo", "demo", self._demo, saves=True)
-        self._lay_out(*self.fields.values(), self.make, self.demo, self.message)
+        self._lay_out(self.title, self.make, self.demo, self.message)
 
     def _make(self):
-        given = read_all(self.fields)
-        named = "-".join(re.findall(r"\w+", (given["title"] or "").lower()))
-        if not (given["name"] or named):
+        name = "-".join(re.findall(r"\w+", self.title.text.lower()))
+        if not name:
             raise ValueError("The series has no name yet: type a title.")
-        place = (_inside(self._folder, given["name"]) if given["name"] else
-                 _free_name(self._folder, named))
-        begin_series(place, given["title"])
+        begin_series(_free_name(self._folder, name), self.title.text)
         self._made()
 
     def _demo(self):
@@ -184,13 +182,6 @@ class NewSeries(Form):
     def _made(self):
         self._say("saved", f"Made at {clock_of()}.")
         self._on_made()
-
-
-def _inside(folder, name):
-    place = folder / name
-    if place.name != name or name.startswith("."):
-        raise ValueError(f"{name!r} is no name of a folder; write letters, digits and dashes")
-    return place
 
 
 def card_html(place, today):
