@@ -90,7 +90,8 @@ class PlanDesk:
         self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place, self._back)
         self.asks = w.HTML(_dom_classes=["scent-tables"])
         if typed:
-            self._fill(draft.get("materials", {}), draft["series"])
+            self.materials.fill(draft.get("materials", {}))
+            self.planning.fill(draft["series"])
         self._ready = True
         self._show()
 
