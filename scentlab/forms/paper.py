@@ -5,7 +5,6 @@ whoever types reads down the sheet and down the screen alike. What is typed and 
 handed on as a draft with every change, and comes back from it.
 """
 
-import contextlib
 import datetime as dt
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -13,7 +12,7 @@ from typing import NamedTuple
 import anywidget
 import traitlets
 
-from scentlab.forms.fields import FieldError, make_button, past_day, read_text, spoken_day
+from scentlab.forms.fields import FieldError, make_button, past_day, read_text
 from scentlab.forms.frame import PAGES, Form, clock_of, heading
 from scentlab.planning.rules import GRADE_SHEETS
 from scentlab.recording.records import GRADES
@@ -29,8 +28,7 @@ class Grid(anywidget.AnyWidget):
     """Cells to type into, by name; ``saved`` ones are closed and ``wrong`` ones marked.
 
     A section is a table with title, heads and rows, with a ``day`` where one is to be given, and
-    with a ``save`` button below, and beside it what ``dates`` says at the section's place: the day
-    that will be stored. ``told`` is a message, ``words`` (HTML), below the section ``at``.
+    with a ``save`` button below. ``told`` is a message, ``words`` (HTML), below the section ``at``.
     """
 
     _esm = (PAGES / "grid.js").read_text(encoding="utf-8")
@@ -39,7 +37,6 @@ class Grid(anywidget.AnyWidget):
     saved = traitlets.List().tag(sync=True)
     wrong = traitlets.List().tag(sync=True)
     told = traitlets.Dict().tag(sync=True)
-    dates = traitlets.List().tag(sync=True)
 
 
 @dataclass
@@ -103,7 +100,6 @@ class PaperForm(Form):
         self._lay_out(heading(f"Scores of {assessor} from paper ({len(rows)} to come)"),
                       self.grid, self.save, self.message)
         self._fill(draft or {})
-        self._tell_dates()
         self.grid.observe(lambda _: self._guarded(self._noted), "values")
 
     def _refresh(self):
@@ -143,7 +139,6 @@ class PaperForm(Form):
     def _noted(self):
         """Hand the draft on; that it could not be kept is said until it is."""
         self._at, unkept, self._unkept = None, self._unkept, True
-        self._tell_dates()
         self._on_change(self.draft)
         self._unkept = False
         if unkept:
@@ -151,16 +146,6 @@ class PaperForm(Form):
 
     def _day_cells(self, sheets):
         return [c for c in self.cells.values() if c.piece is None and c.sheet in sheets]
-
-    def _tell_dates(self):
-        """Which day will be stored, beside the button of each sheet."""
-        said = [""] * len(self.saves)
-        for cell in self._day_cells(range(len(said))):
-            with contextlib.suppress(FieldError):
-                day = past_day(cell.value, _DAY) if cell.value.strip() else None
-                said[cell.sheet] = ("No day is given yet." if day is None else
-                                    f"Stored as looked at on {spoken_day(day)}.")
-        self.grid.dates = said
 
     def _say(self, kind, text):
         """A message appears where somebody looks: below the sheet that was saved, or at the end."""

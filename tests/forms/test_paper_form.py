@@ -371,16 +371,12 @@ def test_a_typed_day_is_that_of_what_is_saved_now_alone(store, tmp_path):
     form = at_desk(store, tmp_path)
     other = TODAY - dt.timedelta(days=3)
     day_of(form, "417").value = f"{other:%d.%m.%Y}"
-    assert form.grid.dates[0] == f"Stored as looked at on {other.day} {other:%B %Y}."
     assert read_draft(tmp_path, "paper-A2")["days"] == {}, "without a grade it is no draft"
     fill(form, g_417_grade="2")
     form.saves[0].click()
     assert store.rows("grades")["age_days"].tolist() == [11.0]
     assert day_of(form, "211").value == str(SHEET)
-    assert form.grid.dates == [*3 * [f"Stored as looked at on {SHEET.day} {SHEET:%B %Y}."], "", ""]
     assert day_of(at_desk(store, tmp_path), "211").value == str(SHEET)
-    day_of(form, "211").value = "no day"
-    assert form.grid.dates[0] == ""
 
 
 def test_what_does_not_wait_any_more_is_told_once(store, tmp_path):

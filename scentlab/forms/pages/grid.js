@@ -64,19 +64,13 @@ export default {
           table.append(line);
         }
         const block = document.createElement("div"), save = button(section.save);
-        const dated = text("small", "");
-        dated.setAttribute("aria-live", "polite");
-        block.append(table, save, dated);
+        block.append(table, save);
         const names = section.rows.flatMap((row) => row.cells.map((spec) => spec.name));
-        blocks.push({ block, save, names, dated });
+        blocks.push({ block, save, names });
         el.append(block);
       }
       show();
       tell();
-      date();
-    }
-    function date() {
-      blocks.forEach(({ dated }, n) => { dated.textContent = " " + (model.get("dates")[n] || ""); });
     }
     function tell() {
       el.querySelectorAll(".scent-message").forEach((old) => old.remove());
@@ -118,13 +112,11 @@ export default {
     model.on("change:sections", build);
     model.on("change:values change:saved change:wrong", show);
     model.on("change:told", tell);
-    model.on("change:dates", date);
     build();
     return () => {
       model.off("change:sections", build);
       model.off("change:values change:saved change:wrong", show);
       model.off("change:told", tell);
-      model.off("change:dates", date);
       el.removeEventListener("keydown", down);
     };
   },
