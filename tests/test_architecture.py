@@ -77,7 +77,7 @@ OWNERS = {
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
     "dask": {"foresight.running"},
-    "tqdm": {"foresight.running", "cli.frame"},
+    "tqdm": {"foresight.running"},
     "statsmodels": {"maths.intervals"},
     "jinja2": {"planning.sheets", "sharing"},
     "argparse": {"cli"},

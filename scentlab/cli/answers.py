@@ -49,11 +49,10 @@ def write_the_report(arguments, folder, memory=None):
     without it."""
     path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
     rules = read_rules(arguments, folder)
-    with working("the fits", "the report") as begin:
-        begin()
-        analysis = analysed(folder, rules, arguments.seed, memory)
-        begin()
-        write_report(analysis, path, chosen_photos(Store.open(folder)))
+    working("the fits")
+    analysis = analysed(folder, rules, arguments.seed, memory)
+    working("the report")
+    write_report(analysis, path, chosen_photos(Store.open(folder)))
     borrowed = () if memory is None else (*beside_alone(analysis), *odd_sentences(memory))
     listed([*analysis.pick.sentences.values(), *borrowed])
     noted(ranking_sentences(analysis), "")
@@ -125,13 +124,10 @@ def _weigh(arguments):
 def _demo(arguments):
     folder = empty_folder(arguments.folder)
     report = folder / "report.html"
-    with working("the record", "the fits", "the report") as begin:
-        begin()
-        make_demo_series(folder)
-        begin()
-        analysis = analysed(folder, Rules(), arguments.seed)
-        begin()
-        write_report(analysis, report)
+    working("the record, the fits and the report")
+    make_demo_series(folder)
+    analysis = analysed(folder, Rules(), arguments.seed)
+    write_report(analysis, report)
     print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
     print(*text_table(pick_table(analysis), (1, 2, 3, 4, 7)), sep="\n")
     noted(ranking_sentences(analysis), "")

@@ -136,20 +136,14 @@ def _option(line):
     return option(name.rstrip("!"), **more)
 
 
-def _date(text):
-    try:
-        return amounts.read_date(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(error) from None
-
-
-def _percent(text):
-    """Per cent, also below 0: what may be is said by the rule or cost that it is of."""
-    sign = -1.0 if text.strip()[:1] in ("-", "−") else 1.0
-    try:
-        return sign * amounts.read_percent(text.strip().removeprefix("-").removeprefix("−"))
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(error) from None
+def _by(reader):
+    """A reader of amounts as a type of argparse."""
+    def read(text):
+        try:
+            return reader(text)
+        except ValueError as error:
+            raise argparse.ArgumentTypeError(error) from None
+    return read
 
 
 def _workers(text):
@@ -175,7 +169,7 @@ def _seed(text):
 
 
 _TYPES = {"NUMBER": _number(int, "40"), "SEED": _number(_seed, "1, without a sign"),
-          "DATE": _date, "PERCENT": _percent,
+          "DATE": _by(amounts.read_date), "PERCENT": _by(amounts.read_percent),
           **dict.fromkeys(("MONEY", "DAYS", "POINTS"), _number(float, "8.5, with a point"))}
 _PAGES = table_beside(__file__, "commands.toml")
 FIELDS = _PAGES["fields"]  # the option of each field of the rules and of a recipe
@@ -349,20 +343,7 @@ def text_table(view, columns):
             for line in lines]
 
 
-@contextlib.contextmanager
-def working(*stages):
-    """Shows on a terminal how far a few stages of work are; gives what begins the next one."""
-    from tqdm.auto import tqdm
-
-    out = sys.__stderr__  # the terminal itself: a bar moves its cursor
-    shown = out is not None and out.isatty()
-    with tqdm(total=len(stages), file=out, leave=False, disable=not shown,
-              bar_format="{desc} |{bar:30}| {n_fmt} of {total_fmt}, {elapsed}") as bar:
-        steps = iter(enumerate(stages))
-
-        def begin():
-            done, name = next(steps)
-            bar.update(done - bar.n)
-            bar.set_description_str(name)
-
-        yield begin
+def working(stage):
+    """Say on a terminal which stage of the work has begun."""
+    if sys.stderr.isatty():
+        print(f"Working: {stage} ...", file=sys.stderr)

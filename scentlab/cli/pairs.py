@@ -61,8 +61,6 @@ def _plan(arguments, store, plan):
           f"{count(people, 'tester')} in {count(len(sittings), 'session')} each, "
           "both orders of every two pieces.")
     listed(pair_care(more, new))
-    if len(sittings) > 2:
-        print("With more pieces of these two loads fewer sessions would do.")
     print(f"Sheet to print: {path}")
     print(f"From a phone: {call('panel', arguments.folder)} --host 0.0.0.0")
     print("From paper, by two keys: "

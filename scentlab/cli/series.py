@@ -71,15 +71,14 @@ def _panel(arguments):
     )
 
 
+_UNITS = {"g": ("weight", "g"), "oz": ("weight", "oz"),
+          "c": ("temperature", "C"), "f": ("temperature", "F")}
+
+
 def _units(arguments):
-    named, rest = {}, []
-    for word in arguments.unit:
-        plain = word.strip("°,").lower()
-        known = {"g": "weight", "oz": "weight", "c": "temperature", "f": "temperature"}
-        if plain in known:
-            named[known[plain]] = plain.upper() if plain in "cf" else plain
-        else:
-            rest.append(word)
+    known = {word: _UNITS.get(word.strip("°,").lower()) for word in arguments.unit}
+    named = dict(filter(None, known.values()))
+    rest = [word for word, unit in known.items() if unit is None]
     if len(rest) > 1:
         raise CannotDo(f"{' '.join(rest)}: expected g or oz, C or F, and perhaps one folder")
     folder = workshop_folder(rest[0] if rest else ".")
@@ -88,8 +87,7 @@ def _units(arguments):
         print(f"{choice.words} from now on; kept in {keep_units(choice, folder)}.")
         return
     choice, how = units_here(folder)
-    said = {"chosen": "chosen", "typed": "as typed first"}.get(how, "nothing is chosen")
-    print(f"{choice.words} ({said}). Choose with: {program()} units oz F")
+    print(f"{choice.words} ({how or 'nothing is chosen'}). Choose with: {program()} units oz F")
 
 
 # --- progress ----------------------------------------------------------------------------------
