@@ -167,21 +167,16 @@ class Blend:
             )
 
     def _check_fractions(self):
-        def refuse(problem, remedy, value=None):
-            raise MaterialError(f"blend {self.name}{problem}", remedy, field="parts", value=value)
-
-        if not self.parts:
-            refuse(" has no wax", "give at least one with its fraction")
+        shares = [fraction for _, fraction in self.parts]
+        if not all(0 < share <= 1 for share in shares) or not abs(sum(shares) - 1) <= 1e-6:
+            said = ", ".join(f"{share:g}" for share in shares) or "none"
+            raise MaterialError(
+                f"blend {self.name}: the fractions are {said}",
+                "give fractions by weight that add up to 1, such as 0.7 and 0.3", field="parts",
+                value=shares)
         if twins(wax.name for wax, _ in self.parts):
-            refuse(" names a wax twice", "add its fractions up")
-        for wax, fraction in self.parts:
-            if not 0 < fraction <= 1:  # which no value that is no number is
-                refuse(f": fraction of {wax.name} is {fraction:g}",
-                       "give a fraction by weight above 0 and up to 1", fraction)
-        total = sum(f for _, f in self.parts)
-        if abs(total - 1) > 1e-6:
-            refuse(f": the fractions add up to {total:g}, not 1",
-                   "give fractions by weight, such as 0.7 and 0.3", total)
+            raise MaterialError(f"blend {self.name} names a wax twice", "add its fractions up",
+                                field="parts")
 
     @property
     def fractions(self) -> dict[str, float]:

@@ -85,16 +85,19 @@ REFUSED = [
      "fragrance cedar: density_g_per_ml is 9; give a number from 0.5 to 2 g per mL"),
     (lambda: Fragrance("cedar", price_per_kg=1e6),
      "fragrance cedar: price_per_kg is 1000000.0; give a number from 0 to 100000 per kg"),
-    (lambda: Blend("mix", {}), "blend mix has no wax; give at least one with its fraction"),
+    (lambda: Blend("mix", {}), "blend mix: the fractions are none; give fractions by weight "
+     "that add up to 1, such as 0.7 and 0.3"),
     (lambda: Blend("mix", ((SOFT, 0.5), (SOFT, 0.5))),
      "blend mix names a wax twice; add its fractions up"),
     (lambda: Blend("mix", {SOFT: 0.7, HARD: 0.2}),
-     "blend mix: the fractions add up to 0.9, not 1; give fractions by weight, such as 0.7 and "
-     "0.3"),
+     "blend mix: the fractions are 0.7, 0.2; give fractions by weight that add up to 1, such as "
+     "0.7 and 0.3"),
     (lambda: Blend("mix", {SOFT: 70, HARD: 30}),
-     "blend mix: fraction of soft is 70; give a fraction by weight above 0 and up to 1"),
+     "blend mix: the fractions are 70, 30; give fractions by weight that add up to 1, such as 0.7 "
+     "and 0.3"),
     (lambda: Blend("mix", {SOFT: 1, HARD: 0}),
-     "blend mix: fraction of hard is 0; give a fraction by weight above 0 and up to 1"),
+     "blend mix: the fractions are 1, 0; give fractions by weight that add up to 1, such as 0.7 "
+     "and 0.3"),
     (lambda: Blend("mix", {SOFT: 1}, own_limit_load_pct=50),
      "blend mix: own_limit_load_pct is 50; give a number from 0.1 to 40 % of wax"),
     (lambda: Blend("mix", {SOFT: 0.5, Wax("hot", add_temp_c=95): 0.5}),

@@ -470,14 +470,10 @@ class Store:
     # --- a file that is not as it should be -------------------------------------------------
 
     def _need_file(self):
-        folder, start = self.folder, "check the name or start a new series there"
         try:
-            if folder.is_file():
-                raise StoreError(f"{folder} is a file",
-                                 f"give the series folder that holds {FILE_NAME}")
             if not self._path.is_file():
-                raise StoreError(f"{folder} is not a series folder, it holds no {FILE_NAME}"
-                                 if folder.exists() else f"there is no folder {folder}", start)
+                raise StoreError(f"{self.folder} is not a series folder, it holds no {FILE_NAME}",
+                                 "check the name or start a new series there")
         except OSError as error:
             raise _outside("SQLITE_CANTOPEN", self.place) from error
 
@@ -684,20 +680,14 @@ def _keep_pieces(connection, pieces, gone, plan_key):
         if row == (old and _values("pieces", old)):
             continue
         if old and code in scored:
-            does = "has no such piece"
-            remedy = "keep its code in the plan, or void its scores first"
-            if row:
-                does, remedy = f"makes it {_as_what(row)}", "give the plan new codes"
-            raise StoreError(f"piece {code} has scores as {_as_what(old)}, and the new plan {does}",
-                             remedy, field="code", value=code)
+            raise StoreError(
+                f"piece {code} has scores as a piece of pour {old['pour']} for "
+                f"{old['test'] or 'any test'}, and the new plan has it otherwise, or not at all",
+                "give the plan new codes, or void its scores first", field="code", value=code)
         new[f"{plan_key}:{code}"] = {
             **(row or _values("pieces", old)), "replaces": old and old["entry_id"],
             "void_reason": None if row else "not in the plan that was kept later"}
     _insert_all(connection, "pieces", new)
-
-
-def _as_what(piece):
-    return f"a piece of pour {piece['pour']} for {piece['test'] or 'any test'}"
 
 
 _LAST_PLAN = "SELECT * FROM plan ORDER BY entry_id DESC LIMIT 1"

@@ -230,8 +230,8 @@ def test_a_plan_cannot_leave_out_a_scored_piece(folder):
     with pytest.raises(StoreError) as error:
         store.save_plan({"title": "new", "pieces": [piece("101"), piece("102")]})
     assert str(error.value) == (
-        "piece 100 has scores as a piece of pour P01 for sweat, and the new plan has no such "
-        "piece; keep its code in the plan, or void its scores first"
+        "piece 100 has scores as a piece of pour P01 for sweat, and the new plan has it "
+        "otherwise, or not at all; give the plan new codes, or void its scores first"
     )
     assert store.plan() == first and sorted(store.rows("pieces")["code"]) == ["100", "101"]
 
@@ -241,8 +241,8 @@ def test_a_plan_cannot_move_a_scored_piece(store):
     with pytest.raises(StoreError) as error:
         store.save_plan({"title": "new", "pieces": [piece("417", pour="P02")]})
     assert str(error.value) == (
-        "piece 417 has scores as a piece of pour P01 for sweat, and the new plan makes it a piece "
-        "of pour P02 for sweat; give the plan new codes"
+        "piece 417 has scores as a piece of pour P01 for sweat, and the new plan has it "
+        "otherwise, or not at all; give the plan new codes, or void its scores first"
     )
     assert store.plan() is None
 
@@ -266,10 +266,8 @@ def test_places_that_hold_no_series(tmp_path, folder, store):
     other.mkdir()
     sqlite3.connect(other / FILE_NAME).execute("CREATE TABLE t (a)").connection.close()
     expected = {
-        missing: f"there is no folder {missing}; check the name or start a new series there",
-        empty: f"{empty} is not a series folder, it holds no series.sqlite; check the name or "
-        "start a new series there",
-        plain: f"{plain} is a file; give the series folder that holds series.sqlite",
+        **{place: f"{place} is not a series folder, it holds no series.sqlite; check the name or "
+           "start a new series there" for place in (missing, empty, plain)},
         broken: f"{broken}: series.sqlite is no database; restore it from a copy",
         other: f"{other} holds no series, for its series.sqlite is another program's; look at "
         "the folder's name, or start a series in another folder",
