@@ -197,10 +197,12 @@ def card_html(place, today):
     words = PAGES[page]
     if is_quick(store.plan()):
         page, words = "quick", "Quick check"
+    # Two checks of one wax and fragrance have one title.
+    folder = "" if stages.title == place.name else f"<p>Folder {name}</p>"
     links = " ".join(link_html(name, words, place) for name, words in PAGES.items()
                      if name != "start")
     return (
-        f'<article class="scent-series"><h3>{html.escape(stages.title)}</h3>'
+        f'<article class="scent-series"><h3>{html.escape(stages.title)}</h3>{folder}'
         f'<p role="img" aria-label="{states.count("done")} of {len(states)} stages done">'
         f"{' '.join(map(_MARKS.get, states))}</p><p>{html.escape(stages.told)}</p>"
         f"{due_html(stages.progress, store, place)}"

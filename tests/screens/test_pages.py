@@ -198,7 +198,8 @@ def test_pairs_that_wait_are_due_and_what_is_left_is_said_in_words_of_the_trade(
     plan = keep_demo_plan(store)
     log(store, plan.pours)
     store.save_plan(plan_pairs(plan, [6, 8], seed=1, testers=["A2"], number=4).to_dict())
-    assert "4 pairs to compare" in said(start_page(folder.parent))
+    workshop = said(start_page(folder.parent))
+    assert "4 pairs to compare" in workshop and f"<p>Folder {folder.name}</p>" in workshop
     page = score_page(folder)
     page.desk.who.choose("A2")
     assert ("A2 has 4 pairs to compare, on a phone (scentlab panel) or from paper (scentlab pairs "
