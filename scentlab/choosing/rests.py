@@ -340,8 +340,11 @@ def _scale(pours):
     off, value = worst / CHECK_G - 1.0, f"{say_weighed(worst)} under {CHECK_G:g} g"
     if abs(off) < SCALE_OFF:
         return value, ""
-    side = "high" if off > 0 else "low"
-    return value, f"fragrance scale reads {abs(100 * off):.1f} % {side}"
+    side, went = ("high", "less") if off > 0 else ("low", "more")
+    odd = ((shown / CHECK_G - 1.0).abs() >= SCALE_OFF).sum()
+    of = "" if odd == len(pours) else f" at {odd} of {count_of(len(pours), 'test batch')}"
+    return value, (f"fragrance scale reads {abs(100 * off):.1f} % {side}{of}: {went} went in than "
+                   "it showed")
 
 
 def _off_plan(pours, blend):

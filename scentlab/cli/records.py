@@ -121,7 +121,8 @@ def _void(arguments):
     stands = make_void(store, arguments.table, arguments.entry, arguments.reason)
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
     if stands:
-        print(f"{stands}. What will not come: {call('drop', arguments.folder)} NAME, and --back "
+        name = store.entry(arguments.table, arguments.entry)["pour"]
+        print(f"{stands}. If it will not come: {call('drop', arguments.folder)} {name}, and --back "
               "takes that back")
 
 

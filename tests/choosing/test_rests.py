@@ -223,14 +223,24 @@ def test_lots(looked):
 @pytest.mark.parametrize(("shown", "value_words", "words"), [
     (np.nan, "not recorded", "Not recorded: scale check."),
     (100.9, "100.9 g under 100 g", ""),
-    (104.0, "104 g under 100 g", "Fragrance scale reads 4.0 % high."),
-    (98.5, "98.5 g under 100 g", "Fragrance scale reads 1.5 % low."),
+    (104.0, "104 g under 100 g", "Fragrance scale reads 4.0 % high: less went in "
+     "than it showed."),
+    (98.5, "98.5 g under 100 g", "Fragrance scale reads 1.5 % low: more went in than "
+     "it showed."),
 ])
 def test_the_check_of_the_scale(looked, shown, value_words, words):
     series = looked()
     series = replace(series, pours=series.pours.assign(scale_check_g=shown))
     rests = find_rests(series, Rules(), "heat")
     assert rests.headline("soft") == words and value(rests, "scale")["value"] == value_words
+
+
+def test_a_scale_found_off_after_some_batches_is_said_of_these(looked):
+    series = looked()
+    checks = [104.0, 104.0, *[np.nan] * (len(series.pours) - 2)]
+    rests = find_rests(replace(series, pours=series.pours.assign(scale_check_g=checks)), Rules(),
+                       "heat")
+    assert f"4.0 % high at 2 of {len(checks)} test batches: less" in rests.headline("soft")
 
 
 def test_lots_and_scale_that_nobody_wrote_down(looked):

@@ -582,7 +582,7 @@ def test_a_spilled_batch_is_dropped_from_what_is_left(run, empty):
     store.add("pours", {"pour": "P01-2", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})
     code, out, _ = run("void", empty, "pours", "1", "--reason", "spilled")
-    assert code == 0 and "P01-2 waits to be poured again. What will not come: " in out
+    assert code == 0 and "P01-2 waits to be poured again. If it will not come: " in out
     code, out, _ = run("drop", empty, "P01-2", "--reason", "spilled")
     assert (code, out.partition(" To")[0]) == (0, "P01-2 will not be poured (spilled).")
     out = run("progress", empty)[1]
@@ -637,7 +637,7 @@ def test_a_dropped_batch_says_what_is_void_with_it_and_needs_no_reason(run, empt
     table, entry = run("entries", empty, "P01-1")[1].partition(":")[0].split()
     assert run("correct", empty, table, entry, "note=spilt", "--reason", "said later")[0] == 0
     entry = run("entries", empty, "P01-1")[1].partition(":")[0].split()[1]
-    assert "P01-1 counts: 9 g of fragrance in 100 g of wax. What will not come: " in (
+    assert "P01-1 counts: 9 g of fragrance in 100 g of wax. If it will not come: " in (
         run("void", empty, table, entry, "--reason", "another")[1])
     store.add("pours", {"pour": "Q", "pot": "Q", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})
