@@ -5,7 +5,7 @@ all(".live").forEach((part) => { part.hidden = false; });
 all(".dead").forEach((part) => { part.hidden = true; });
 
 // Units: a load that is said in both is turned round; what is said in one carries its other words.
-const both = /([\d.]+ (%|oz\/lb)) \(([\d.]+ (?:%|oz\/lb))\)/g;
+const both = /([\d.]+\s(%|oz\/lb))\s\(([\d.]+\s(?:%|oz\/lb))\)/g;
 const turned = all("[data-oz]").map((part) => [part, part.dataset]);
 let lookAgain = () => {};
 all("input[name=unit]").forEach((choice) => choice.addEventListener("change", () => {
@@ -15,7 +15,7 @@ all("input[name=unit]").forEach((choice) => choice.addEventListener("change", ()
     const text = texts.currentNode;
     if (text.parentNode.closest("script, style, .asked")) continue;
     text.data = text.data.replace(both, (said, first, unit, other) =>
-      (unit === "%") === (choice.value === "wax") ? said : `${other} (${first})`);
+      (unit === "%") === (choice.value === "wax") ? said : `${other}\n(${first})`);
   }
   lookAgain();
 }));

@@ -226,8 +226,8 @@ def test_sliders_show_rows_of_the_table(chromium, pages, analysis):
     page.locator("#risk").fill("0")
     page.locator("#sure").fill("3")
     cells, = (row[2:] for row in rows if row[:2] == ["1 %", "99 %"])
-    assert page.locator("#then li").all_inner_texts() == [
-        f"{name}: {cell}" for name, cell in zip(names, cells, strict=True)]
+    assert [words.split() for words in page.locator("#then li").all_inner_texts()] == [
+        f"{name}: {cell}".split() for name, cell in zip(names, cells, strict=True)]
 
 
 def test_units_change_together_and_back(chromium, pages, analysis):
@@ -384,6 +384,44 @@ def test_the_answer_is_the_first_printed_page_and_all_of_it_a_few(
     _, every = printed(chromium, pages / "report.html", paper, tmp_path, everything=True)
     words = " ".join(line for sheet in every for line in sheet)
     assert all(head in words for head in heads if len(head) < 40)
+
+
+@pytest.mark.parametrize(("name", "least"), [("report", 7.5), ("summary", 7.5), ("dossier", 8)])
+def test_what_is_printed_can_be_read(chromium, pages, name, least):
+    """The smallest type in points, in pictures as they are drawn (A4 less its margins)."""
+    page = opened_at(chromium, pages / f"{name}.html", 703, 1000)
+    page.emulate_media(media="print")
+    small = page.evaluate("""least => { const found = [], walk = document.createTreeWalker(
+        document.body, NodeFilter.SHOW_TEXT);
+        while (walk.nextNode()) { const e = walk.currentNode.parentElement;
+            if (!walk.currentNode.textContent.trim() || !e.getClientRects().length) continue;
+            const drawn = e.closest('svg') ? e.getScreenCTM().a : 1;
+            const points = 0.75 * drawn * parseFloat(getComputedStyle(e).fontSize);
+            if (points < least) found.push([points, e.textContent.slice(0, 40)]); }
+        return found; }""", least)
+    assert not small
+
+
+@pytest.mark.parametrize("name", ["report", "summary"])
+def test_a_finger_finds_what_can_be_tapped(chromium, pages, name):
+    """44 pixels (WCAG 2.1, 2.5.5), and type of 16 in what is typed, which no phone enlarges."""
+    page = opened_at(chromium, pages / f"{name}.html", 360, 740)
+    small = page.evaluate("""() => [...document.querySelectorAll(
+        'a[href], button, input, textarea, summary')].filter(e => e.offsetParent).filter(e => {
+        const part = /radio|checkbox/.test(e.type) ? e.closest('label') : e;
+        return part.getBoundingClientRect().height < 44 || (/text/.test(e.type)
+            && parseFloat(getComputedStyle(e).fontSize) < 16); }).map(e => e.outerHTML)""")
+    assert not small
+
+
+def test_no_amount_is_broken_before_its_unit(chromium, pages):
+    """In the printed table of blends a load or an interval goes on below, never within a number."""
+    page = opened_at(chromium, pages / "report.html", 703, 1000)
+    page.emulate_media(media="print")
+    cells = page.eval_on_selector_all("#compared ~ .wide td.n", "all => all.map(e => e.innerText)")
+    both = [cell for cell in cells if "(" in cell]
+    assert len(both) >= 15
+    assert not [c for c in both if re.search(r"\d (%|oz)|[^\n]\(", c)]
 
 
 @PAPERS

@@ -95,6 +95,7 @@ def test_a_rule_about_what_nobody_saw_is_said_and_refuses_no_report(rules, words
     found = analyse(small_series(frost=2), rules, draws=200, precise=None)
     html = report_html(found)
     assert words in Page(html).text and ("soft: frost" in html) == drawn
+    assert "Blends side by side" not in html and "In numbers" in html  # one is drawn once
 
 
 def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
