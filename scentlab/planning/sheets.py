@@ -47,7 +47,7 @@ CAUTIONS = tuple(said["words"] for said in TEXTS["cautions"])
 
 
 def pour_sheets_html(plan: Plan, paper: str = "") -> str:
-    """A printed sheet per pot, its pours overleaf: what to melt, weigh, add, stir and pour.
+    """A printed sheet per pot: what to melt, weigh, add, stir and pour.
 
     Parameters
     ----------

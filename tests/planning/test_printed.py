@@ -62,6 +62,14 @@ def test_type_paper_and_nothing_beyond_the_edge(chromium, tmp_path, write, paper
                        [PAPERS[paper][0]]) - 20
 
 
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_pot_of_six_loads_is_poured_by_one_page(chromium, tmp_path, paper):
+    plan = Plan.from_dict(demo_plan())
+    assert len(plan.loads_pct) == 6
+    _, _, info = sheet(chromium, sheets.pour_sheets_html(plan, paper), tmp_path)
+    assert int(re.search(r"Pages:\s+(\d+)", info)[1]) == len(plan.pots)
+
+
 def test_no_heading_of_the_key_runs_into_the_next(chromium, tmp_path):
     """One piece of each purpose: the narrowest columns."""
     numbers = dict.fromkeys(("sweat", "sweat_heat", "frost", "throw", "reserve"), 1)

@@ -163,7 +163,7 @@ def test_dye_of_a_pot_is_weighed_into_its_melt_and_bought():
     one = plan(pouring=Pouring(dye_pct=0.2))
     bought = 0.0
     for page in pages(pour_sheets_html(one)):
-        total = int(re.search(r"Total <b>(\d+) g</b>", page)[1])
+        total = int(re.search(r"<b>(\d+) g</b> \([\d.]+ oz\), with 5 %", page)[1])
         dye = float(re.search(r"Then dye: <b>([\d.]+) g</b> \(0.2 % of wax\)", page)[1])
         assert dye == pytest.approx(0.002 * total, abs=0.05)
         bought += dye

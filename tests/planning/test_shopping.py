@@ -97,7 +97,7 @@ def test_one_pots_wax_is_said_with_what_it_is():
             shopping_list_html, quick_sheet_html, pour_sheets_html))
     assert "To weigh To buy, with spare" in buy and "8.9 oz 252.3 g 9.4 oz 266.5 g" in buy
     assert "Melt 9.4 oz (266 g) of soft wax, with spare." in quick and "Wax to weigh" in quick
-    assert "Total 9.4 oz (266.5 g) with spare: the wax to weigh for all pours and 5 %" in pours
+    assert "Melt soft wax: 9.4 oz (266.5 g), with 5 % that sticks." in pours
     assert "All pours of this pot, to weigh 8.9 oz" in pours
 
 
@@ -113,4 +113,4 @@ def test_a_total_of_a_pound_and_more_is_said_in_pounds():
         buy, pours = plain(shopping_list_html(one)), plain(pour_sheets_html(one))
     large = [float(x) for x in re.findall(r"([\d.]+) oz\b(?! and)", buy)]
     assert " lb" in buy and max(large) < 16
-    assert wax > 453.6 and f"Total {wax / 28.349523125:.1f} oz (" in pours
+    assert wax > 453.6 and f": {wax / 28.349523125:.1f} oz (" in pours
