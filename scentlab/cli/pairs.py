@@ -11,7 +11,7 @@ from scentlab.planning.sheets import pair_sheets_html
 from scentlab.recording.progress import known_assessors, pairs_waiting
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
-from scentlab.recording.unpoured import unpoured
+from scentlab.recording.unpoured import left_out
 from scentlab.schema import THROWS
 from scentlab.text import seed_of, spelling
 from scentlab.units import say_load_oz
@@ -42,9 +42,10 @@ def _plan(arguments, store, plan):
     graded, sweated = _graded(store)
     number = arguments.number or pairs_needed(arguments.points)
     loads = _loads(arguments, plan, graded, sweated)
-    gone = unpoured(store)
+    gone = left_out(store)
+    testers = testers or [a for a in plan.assessors if a not in gone]
     spent = {*store.rows("warmings")["code"],
-             *(p.code for p in plan.piece_rows if p.pour in gone)}
+             *(p.code for p in plan.piece_rows if {p.pour, p.code} & gone.keys())}
     more = plan_pairs(
         plan, loads, kind=_KINDS[arguments.kind], blend=arguments.blend,
         testers=testers, number=number, sweated=sweated, spent=spent,

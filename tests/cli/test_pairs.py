@@ -115,11 +115,18 @@ def test_no_piece_of_a_batch_that_will_not_be_poured_is_compared(tmp_path, capsy
     plan = store.plan()
     gone = next(p for p in plan["pours"] if p["load_pct"] == 6)
     leave_out(store, gone["pour"], "dropped")
+    lost = next(p["code"] for p in plan["pieces"] if p["pour"] != gone["pour"]
+                and p["test"] == "reserve" and p["pour"] in {
+                    q["pour"] for q in plan["pours"] if q["load_pct"] in (6, 8)
+                    and q["blend"] == gone["blend"]})
+    for name in (lost, plan["assessors"][0]):
+        leave_out(store, name, "lost")
     assert pairs(store.folder, "--loads", "6, 8 %", "--blend", gone["blend"]) == 0
     there = {p["code"] for p in plan["pieces"]} - {
-        p["code"] for p in plan["pieces"] if p["pour"] == gone["pour"]}
+        p["code"] for p in plan["pieces"] if p["pour"] == gone["pour"]} - {lost}
     planned = store.plan()["pairs"]
     assert len(planned) >= 26 and all({p["first"], p["second"]} <= there for p in planned)
+    assert {p["assessor"] for p in planned} == set(plan["assessors"][1:])
 
 
 def test_somebody_else_and_a_folder_without_a_plan(folder, capsys, tmp_path):
