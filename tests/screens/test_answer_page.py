@@ -59,7 +59,7 @@ def test_what_other_rules_choose_is_shown_at_once(tmp_path):
     assert open_folds(page) == []
     form = of_kind(page, "RulesForm")
     form.fields["risk"].value = "1"
-    assert form.rules.risk == 0.01 and form.pick is not form.first
+    assert form.rules.risk == 0.01 and form.pick is not page.analysis.pick
 
 
 def test_without_sweat_grades_the_demo_is_shown(tmp_path):
