@@ -21,7 +21,7 @@ from scentlab.units import (
     content_from_load,
     in_maker_units,
     load_from_content,
-    say_percent_of_wax,
+    say_load_oz,
 )
 from scentlab.words import (
     MISSING,
@@ -137,7 +137,7 @@ def _lowest_without(without, blend, safe):
     if without is None or is_missing(safe) or (without["blend"] == blend).sum() < 2:
         return ""
     lowest = without.loc[without["blend"] == blend, "ceiling_load_pct"].fillna(0).min()
-    said, whole = (say_percent_of_wax(load, sold=True) for load in (min(lowest, safe), safe))
+    said, whole = (say_load_oz(load, sold=True) for load in (min(lowest, safe), safe))
     return "" if said == whole else f", {said if lowest else 'none'} without one pot"
 
 

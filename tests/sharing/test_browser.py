@@ -241,7 +241,7 @@ def test_units_change_together_and_back(chromium, pages, analysis):
         assert page.inner_text("#answer .use").startswith(say_load_oz(load, sold=True))
     assert "load, oz of fragrance per lb of wax" in page.locator("#answer svg").text_content()
     assert re.search(percents, before) and not re.search(percents, said())
-    assert "% without one pot" in before and "oz/lb without one pot" in said()
+    assert "oz/lb) without one pot" in before and " %) without one pot" in said()
     assert not re.search(percents, " ".join(page.locator("svg title").all_text_contents()))
     page.locator("#risk").fill("0")
     assert "oz/lb (" in page.locator("#then").inner_text()

@@ -104,7 +104,7 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
         f"Use in {best['blend']} {say_load_oz(best['load_pct'], sold=True)} of wax; ",
         f"{best['content_pct']:.1f} % of the finished piece",
         f"Highest safe load {say_load_oz(best['ceiling_load_pct'], sold=True)}, ",
-        "% without one pot: 95 % sure at most "
+        "oz/lb) without one pot: 95 % sure at most "
         "5 % of new pieces sweat (grade 2+), heat-cycled (3 x 12 h at 38 °C); room "
         "temperature: 0 of ",
         f"maximum {say_load_oz(best['limit_load_pct'])} for creamy wax",
@@ -140,7 +140,7 @@ def test_one_pot_and_room_temperature_are_said_where_they_matter(analysis, diagn
     kept = sweat[(sweat["blend"] == blend) & (sweat["stress"] == "rest")
                  & (sweat["load_pct"] <= safe)]
     text = said(analysis, table)
-    assert ", 8.7 % without one pot: 95 %" in text
+    assert ", 8.7 % (1.39 oz/lb) without one pot: 95 %" in text
     assert text.endswith(f"; room temperature: 0 of {kept['code'].nunique()} up to it")
     wet = sweat["code"].isin(list(kept["code"])[:2])
     looks = sweat.assign(grade=sweat["grade"].mask(wet & (sweat["stress"] == "rest"), 3))
