@@ -9,6 +9,7 @@ import numpy as np
 import scentlab
 from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
+from scentlab.results import say_odds, say_rule
 from scentlab.schema import WARMTH
 from scentlab.series import HIDDEN_FRAGRANCE
 from scentlab.sharing.figures import of_blend
@@ -18,7 +19,16 @@ from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint
 from scentlab.text import capital
 from scentlab.units import GRAMS_PER_OUNCE, say_grams, say_load_oz, say_temperature
-from scentlab.words import MISSING, answers, count, is_missing, say_loads, tables
+from scentlab.words import (
+    MISSING,
+    answers,
+    count,
+    is_missing,
+    say_loads,
+    say_range,
+    say_share,
+    tables,
+)
 
 MOST_CHECKED = 120  # characters of who checked: a line of the page
 _RESTS = {"heat reached": "Heat as reached", "seen up to": "Seen up to",
@@ -85,6 +95,12 @@ def _answer(analysis, row, known):
             known.load_pct, np.nan, "It was typed and is not the recommended one")
     for name, parts in answers.facts_of(analysis, row):
         yield name, "".join(map(str, parts))
+    if known.recommended and not is_missing(row["p_over"]):
+        between = say_range(row["sweat_lower"], row["sweat_upper"], say_share)
+        yield "Risk of sweat", (f"{say_share(row['sweat_risk'])} (90 %: {between}); "
+                                f"{say_odds(row['p_over'], row['least_told'])} that it is over "
+                                f"{say_rule(analysis.rules.risk)}")
+    yield "Regulatory limit", answers.regulatory_limit(analysis.series.blends, row["blend"])
 
 
 def _protocol(analysis, known):

@@ -133,7 +133,8 @@ def test_it_names_loads_lots_days_and_who_checked(analysis, batch):
     assert "Signature" not in text and "Signature" in dossier_html(analysis, batch)
     # An interval is said with its level, here and in the answer in words.
     limits = f"(90 %: {pick['throw_lower']:.1f} to {pick['throw_upper']:.1f})"
-    assert f"{pick['throw']:.1f} of 10 {limits}" in text
+    assert f"{pick['throw']:.1f} of 10 {limits}" in text and "% (90 %: under 0.1 % to " in text
+    assert "Regulatory limit" in text
     assert f"Hot throw {pick['throw']:.1f} of 10 {limits}." in analysis.pick.sentence
 
 
