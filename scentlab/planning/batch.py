@@ -239,17 +239,25 @@ def make_batch(
 
 
 def materials_of(series):
-    """The plan of a series; where it has none, what its records say of blends and fragrance."""
+    """The plan of a series; where it has none, what its records say of blends and fragrance, and
+    how its test batches were poured, in the middle."""
     if series.plan:
         return Plan.from_dict(series.plan)
     content = pd.to_numeric(series.blends["limit_content_pct"]).min()
-    blends = {r.blend: Blend(r.blend, {Wax(r.blend): 1.0}, _known(r.limit_load_pct))
-              for r in series.blends.itertuples()}
+    pours = series.pours
+    blends = {r.blend: Blend(r.blend, {Wax(r.blend, **_as_poured(
+        pours[pours["blend"] == r.blend], "add_temp_c", "pour_temp_c")): 1.0},
+        own_limit_load_pct=_known(r.limit_load_pct)) for r in series.blends.itertuples()}
     return SimpleNamespace(
         title=series.title, invented=series.invented, piece_g=series.piece_g,
-        pouring=Pouring(),
+        pouring=Pouring(**_as_poured(pours, "stir_min")),
         fragrance=Fragrance(series.fragrance or "fragrance", limit_content_pct=_known(content)),
         blend=blends.__getitem__)
+
+
+def _as_poured(pours, *names):
+    middle = pours[list(names)].apply(pd.to_numeric).median().dropna()
+    return middle.round(1).to_dict()
 
 
 def _known(number):
