@@ -120,7 +120,7 @@ def _typed(said, planned, today):
         wrong.append(f"Day of pouring: expected {fault[0]}." if fault else
                      f"Day of pouring: {day} is still to come. {check_clock(today)}")
     if wrong:
-        raise RefusedError(" ".join(wrong))
+        raise RefusedError("\n".join(wrong))
     return {**found, "poured_on": day}
 
 

@@ -106,6 +106,7 @@ def test_pages_are_accessible_in_their_colours(phone, links, scheme):
     phone.fill("[name=fragrance_g]", "1")
     phone.get_by_role("button", name="Save this pour").tap()
     said(phone, "^NOT SAVED YET. The weighed load is 0.50 % of wax, planned 6.25")
+    assert phone.inner_text("#weigh") == "Wax 200.0 g (7.05 oz), Fragrance 12.50 g (0.441 oz)"
     need_accessible(phone, scheme)
 
 

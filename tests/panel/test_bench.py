@@ -357,6 +357,11 @@ class TestPourDay:
         assert status == 409 and told["error"].startswith(words)
         assert len(store.rows("pours")) == 1
 
+    def test_each_wrong_field_has_a_line_of_its_own(self, maker):
+        told = self.save(maker, typed={"wax_g": "x", "fragrance_g": "y", "add_temp_c": "z"})[1]
+        assert [line.partition(":")[0] for line in told["error"].split("\n")] == [
+            "Wax weighed", "Fragrance weighed", "Fragrance added at"]
+
     def test_it_is_undone_and_weighed_again(self, maker, store):
         _, told = self.save(maker)
         for entry in (True, -1, "1", 2**70, None, 999):

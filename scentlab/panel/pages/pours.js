@@ -51,8 +51,8 @@
       $("drop").hidden = Boolean(pour.gone);
       $("what").textContent = "Pour " + pour.pour;
       $("usual").textContent = pour.usual;
-      $("plan").textContent = "Plan: " + [pour.blend, ...pour.weigh, pour.load].filter(Boolean).join("; ")
-        + ". " + pour.heat;
+      $("weigh").textContent = pour.weigh.join(", ");
+      $("plan").textContent = "Plan: " + [pour.blend, pour.load].filter(Boolean).join("; ") + ". " + pour.heat;
     }
     showWaiting();
   }
