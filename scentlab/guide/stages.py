@@ -71,7 +71,7 @@ def see_stages(store, folder, today=None):
         for i, (s, (done, words)) in enumerate(zip(STAGES, known, strict=True))
     ]
     table = pd.DataFrame(rows, columns=["stage", "notebook", "state", "told"])
-    return Stages(store.about()["title"] or "This series", table, progress)
+    return Stages(store.about()["title"] or store.folder.resolve().name, table, progress)
 
 
 def _planned(plan, poured):

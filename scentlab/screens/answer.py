@@ -1,6 +1,7 @@
 """The page of the answer: the load in a few lines, what it rests on, other rules, the details."""
 
 import html
+import re
 from dataclasses import replace
 from functools import partial
 from operator import attrgetter
@@ -105,7 +106,8 @@ def lines_html(analysis):
             else:
                 found = analysis.ceiling.of(row["blend"])
                 said.append(in_sentences(use_words(row, found, analysis)))
-    return f'<div class="scent-answer">{paragraphs(filter(None, said))}</div>'
+    words = re.sub(r"(: )(use [\d.]+ (?:%|oz/lb))", r"\1<b>\2</b>", paragraphs(filter(None, said)))
+    return f'<div class="scent-answer">{words}</div>'
 
 
 def rests_html(analysis):

@@ -30,6 +30,11 @@ def test_a_new_folder_is_at_its_plan(own):
     assert found.told == "Now: plan; no plan is kept yet."
 
 
+def test_a_series_without_a_title_is_called_as_its_folder(tmp_path):
+    """As on its pages; a shelf of several was of one name, "This series"."""
+    assert see_stages(workshop.make_series(tmp_path / "fig"), tmp_path / "fig").title == "fig"
+
+
 def test_a_plan_and_a_few_pours(own):
     folder, store = own
     plan = keep_demo_plan(store)

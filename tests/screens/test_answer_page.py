@@ -10,11 +10,11 @@ from scentlab.screens.answer import answer_page, rules_form
 
 CASES = {
     "one blend, neither throw nor frost": (
-        {"soft": 10.0}, {}, ("soft: use ", "throw was not scored"),
+        {"soft": 10.0}, {}, ("soft: <b>use ", "throw was not scored"),
     ),
     "all dry": (
         {"soft": 60.0, "firm": 60.0}, {"frost": 2, "throw": 1, "assessors": 4},
-        ("stayed dry", "soft: use "),
+        ("stayed dry", "soft: <b>use "),
     ),
     "all wet": (
         {"soft": -20.0, "firm": -20.0}, {"frost": 2},
