@@ -67,8 +67,8 @@ def checked(rows, name, words="", needed=True):
         for column in (n for n in named if n in rows and rows[n].hasnans):
             _refuse(rows[column], rows[column].isna() & rows["load_pct"].notna(), words, "a name",
                     "Fill it in, or leave the row out.")
-    if name == "throws":
-        key = [name for name in TABLES["throws"].key if name in rows]
+    key = [name for name in TABLES["throws"].key if name in rows]
+    if name == "throws" and key:
         _refuse(rows[key[0]], rows.duplicated(key), words,
                 f"each combination of {', '.join(key)} once",
                 "The row repeats another: leave one of them out.")

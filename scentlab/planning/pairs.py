@@ -75,8 +75,9 @@ def pair_care(plan, rows):
     rules = plan.sittings
     whole = most * rules.minutes("cold", 2, 1) if rows[0].kind != "warm" else (
         most * (rules.warm_min + 2 * rules.smell_min) + (most - 1) * rules.air_min)
+    took = f"{whole / 60:.1f} h" if whole >= 60 else f"{whole:.0f} min"
     late = ", more than an evening: leave the rest for other days, for what is not answered waits"
-    yield (f"Time: {count_of(most, 'pair')} of one tester in a session take {whole:.0f} min"
+    yield (f"Time: {count_of(most, 'pair')} of one tester in a session take {took}"
            f"{late * (whole > plan.calendar.evening_min)}.")
 
 

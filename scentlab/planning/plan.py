@@ -227,12 +227,11 @@ def make_plan(
         blends=checks.check_blends(blends), loads_pct=checks.check_loads(loads_pct),
         pots_per_blend=need_whole(pots_per_blend, "pots_per_blend", 1, 50, "pots"),
         piece_g=need_above_zero(piece_g, "piece_g", 5000, "g"), currency=str(currency),
-        seed=need_whole(seed, "seed", 0, 2**63 - 1),
-        start=checks.of_column(checks.START, start, "start"),
-        assessors=checks.check_assessors(assessors, pieces),
+        seed=need_whole(seed, "seed", 0, 2**63 - 1), invented=bool(invented),
+        start=checks.of_column(checks.START, start, "start"), calendar=calendar,
+        assessors=checks.check_assessors(assessors, pieces), heat_cycle=heat_cycle,
         works_with_fragrance=tuple(works_with_fragrance), piece_numbers=pieces,
-        cure_days=cure_days, heat_cycle=heat_cycle, pouring=pouring, sittings=sittings,
-        calendar=calendar, invented=bool(invented),
+        cure_days=cure_days, pouring=pouring, sittings=sittings,
     )
     checks.check_whole(plan)
     # one stream per step, so that another panel leaves pours and codes as they are

@@ -156,7 +156,7 @@ def test_how_long_pairs_take_is_said_with_warming_and_airing(plan):
     rules = replace(plan, sittings=Sittings(warm_min=30, smell_min=5))
     hot = plan_pairs(rules, [6, 8], seed=1, kind="warm", number=4, testers=["A1"])
     assert list(pair_care(hot, hot.pair_rows))[-1] == (
-        "Time: 4 pairs of one tester in a session take 268 min, more than an evening: leave the "
+        "Time: 4 pairs of one tester in a session take 4.5 h, more than an evening: leave the "
         "rest for other days, for what is not answered waits.")  # 4 x 40 + 3 x 36 = 268 min
     # Hot throw fills a room (planning/panel), so two pieces in one are not smelt apart.
     assert list(pair_care(hot, hot.pair_rows))[-2] == (
