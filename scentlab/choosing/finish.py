@@ -76,7 +76,7 @@ def graded_as_sold(series, blend):
 def sweated_as_sold(series, rules, blend, load_pct):
     """That of the pieces as sold at a load (% of wax; missing: at any) or less more sweated than
     the risk allows, in words; '' where not."""
-    sold = graded_as_sold(series, blend)
+    sold = graded_as_sold(series, blend).sort_values("grade").drop_duplicates("code", keep="last")
     if not pd.isna(load_pct):
         sold = sold[sold["load_pct"] <= load_pct + NEAR_PCT]
     wet = sold["grade"] >= rules.limit_grade

@@ -108,8 +108,9 @@ def _progress(arguments):
         *_late_pieces(progress.overdue), *_open_pours(progress.pours),
         *(f"{capital(said)}." for said in (unpoured_words(progress.unpoured), progress.left_out)
           if said),
-        *([f"A piece that is lost, a session that is never held: {call('drop', arguments.folder)} "
-           "NAME"] if waits_long(store, progress.today) else []), *progress.notes,
+        *(["A piece that is lost, a session that is never held, a tester who comes no more: "
+           f"{call('drop', arguments.folder)} NAME"] if waits_long(store, progress.today) else []),
+        *progress.notes,
     ]))
 
 

@@ -602,7 +602,7 @@ def test_a_lost_piece_and_a_session_never_held_are_closed_where_they_are_due(run
                        "assessor": "A1", "position": 1, "code": "500"}], "assessors": ["A1"]})
     store.add("pours", {"pour": "P01-1", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})
-    hint = "A piece that is lost, a session that is never held: "
+    hint = "A piece that is lost, a session that is never held, a tester who comes no more: "
     assert hint not in run("progress", empty, "--today", "2026-03-10")[1]
     out = run("progress", empty, "--today", "2026-03-30")[1]
     assert hint in out and f"drop {empty} NAME" in out
