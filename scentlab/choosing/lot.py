@@ -81,7 +81,7 @@ class LotCheck(Result):
         """The answer, what was seen, and how the lot compares, in words."""
         lines = self._answer(), self._pieces()
         return lines if self.again else (
-            *lines, say_shift(self.table.iloc[0], f"lot {self.lot}", "the lot before"))
+            *lines, capital(say_shift(self.table.iloc[0], f"lot {self.lot}", "the lot before")))
 
     @property
     def sentence(self) -> str:
@@ -124,8 +124,8 @@ def say_shift(row, own, other):
     ends = f"90 % interval {way(row.lower)} to {way(row.upper)}"
     middle = f"{say_points(abs(row.estimate))} {'earlier' if row.estimate < 0 else 'later'}"
     if row.lower > 0 or row.upper < 0:
-        return f"{capital(own)} sweats {middle} than {other}, {ends}."
-    return (f"Whether {own} sweats earlier or later than {other} is too close to call: {middle}, "
+        return f"{own} sweats {middle} than {other}, {ends}."
+    return (f"whether {own} sweats earlier or later than {other} is too close to call: {middle}, "
             f"{ends}.")
 
 

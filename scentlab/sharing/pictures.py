@@ -62,7 +62,7 @@ def plot(result: Result, blend: str | None = None, **choices: Any) -> Picture:
     >>> from scentlab.fitting.sweat import fit_sweat
     >>> from scentlab.simulate import small_series
     >>> print(repr(plot(fit_sweat(small_series().sweat(), draws=100, precise=None)))[:28])
-    soft: sweat, over load, % of
+    soft: sweat, over load. risk
     """
     kind = type(result).__name__
     if kind not in _DRAW:

@@ -197,7 +197,7 @@ def test_pieces_as_sold_that_sweat_are_told_first_also_with_no_plain_one_beside_
         pours, looks = graded([at], [grades], "as sold", "")
         series = beside(old, pours, looks).series
         analysis = replace(old, series=series, pick=choose_load(
-            replace(old, series=series), old.rules, brief=True))
+            replace(old, series=series), old.rules))
         return analysis, known_load(analysis)
 
     analysis, known = told(2, 3, 0, 2, 2)

@@ -84,7 +84,8 @@ def test_too_close_to_call_is_said_with_the_chance_of_the_first(analysis):
 def test_an_order_that_is_less_likely_than_not_is_not_said(analysis):
     draws = np.vstack([np.tile([6.0, 5.0, 1.0], (40, 1)), np.tile([6.0, 1.0, 5.0], (30, 1)),
                        np.tile([4.0, 5.0, 1.0], (30, 1))])
-    assert len(said(analysis, table(draws.mean(axis=0)), draws, BLENDS)) == 1
+    words = said(analysis, table(draws.mean(axis=0)), draws, BLENDS)
+    assert not any("order" in one for one in words)
 
 
 def test_one_that_is_ahead_needs_no_more_than_its_chance(analysis):

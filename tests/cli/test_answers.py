@@ -26,7 +26,7 @@ def test_an_answer_goes_to_the_maker_and_stands_beside_the_own_picks(capsys, sen
     assert (code, err) == (0, "")
     answer = read_answer(path)
     assert (answer.limits, answer.rules) == ({"soft": 6.5}, {"risk": 0.02})
-    assert answer.lots[0].lot == "F-03" and answer.note == "Add at 75 °C."
+    assert answer.lots[0]["lot"] == "F-03" and answer.note == "Add at 75 °C."
     before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
     code, shown, err = run("weigh", folder, path, "--package", package)
     assert (code, err) == (0, "")
@@ -101,7 +101,7 @@ def test_a_limit_of_an_answer_is_put_into_the_series(run, sent, tmp_path):
     assert f"wax maker allows up to {limit}" in " ".join(shown.split())
     run("dossier", folder, "--blend", "soft")
     page = (folder / "exports" / "dossier.html").read_text(encoding="utf-8")
-    assert re.search(rf"Wax maker’s maximum\W.{{0,40}}{re.escape(limit)}", page, re.DOTALL)
+    assert re.search(rf"Wax maker</dt>.{{0,40}}maximum {re.escape(limit)}", page, re.DOTALL)
     shown = run("share", folder, "--show", "blends.csv")[1]
     assert re.search(r"^soft,[^,]*,5.0,", shown, re.MULTILINE)
     run("share", folder, "--out", tmp_path / "new.zip")

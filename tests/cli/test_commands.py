@@ -568,8 +568,7 @@ def test_progress_tells_what_waits_without_a_load(run, empty):
         "  sweat: 1 of 1\n"
         "  hot throw S01: 2 of 2 (A1, A2)\n"
         "Cured and not scored:\n"
-        "  code test  stress due_on     days_late\n"
-        "  417  sweat heat   2026-03-08 7        \n"
+        "  417 (sweat, heat): due on 2026-03-08, 7 days ago\n"
         "Test batches not logged:\n"
         "  P01-2, P01-3: pot P01, soft, planned for 2026-03-01, 14 days ago\n"
     )

@@ -207,7 +207,7 @@ def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_
     assert what_to_test(analysis.series, analysis.ceiling, "wax").startswith(
         "wax: test lower loads or more pots; page Share, The next step, says which ")
     now = found.steps["load now, and expected after it"]
-    assert now.str.startswith("none now, one with a chance of ").all()
+    assert now.str.startswith("none now, one in ").all()
 
 
 def test_dry_loads_without_throw_are_worth_a_pair_test():

@@ -86,7 +86,7 @@ def test_the_parts_of_a_blend_are_added_up_as_they_are_typed(form, parts, words)
          "(% of wax)."),
         ({"add_temp_c": "94"}, "wax soft wax: adding fragrance at 94 °C is above the wax "
          "maker&#x27;s maximum of 93 °C; lower it or correct the maximum"),
-        ({"name": "x" * 81}, "give a name of 1 to 80 characters"),
+        ({"name": "x" * 81}, "expected a name of 1 to 80 characters"),
         ({"name": "firm wax"}, "two waxes are called firm wax; give each a name of its own"),
     ],
 )

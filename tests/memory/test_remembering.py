@@ -264,7 +264,7 @@ def test_the_limits_of_the_shelf_are_named_and_kept(workshop, remembered, tmp_pa
 def test_the_command_shows_proposes_and_answers(workshop, remembered, capsys):
     folder = str(workshop)
     assert cli.main(["workshop", folder, "--leave-out", "fennel-soft"]) == 0
-    said = capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
     assert "from 8 earlier series" in said
     assert "What is expected is no safe load" in said
     assert cli.main(["workshop", folder, "--wax", "soft", "--oil", "thyme",

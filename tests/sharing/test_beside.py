@@ -71,7 +71,7 @@ def test_the_direction_is_said_only_where_it_is_known(found):
     row = found.table.assign(estimate=-1.5, lower=-2.0, upper=-1.0)
     said = dataclasses.replace(found, table=row.iloc[:1]).sentence
     assert said == (
-        f"{row['blend'].iloc[0]}: Series 2 (fragrance lot B) sweats 1.5 points of load (% of wax) "
+        f"{row['blend'].iloc[0]}: series 2 (fragrance lot B) sweats 1.5 points of load (% of wax) "
         "earlier than series 1 (fragrance lot A), 90 % interval 2.0 earlier to 1.0 earlier.")
     with showing(Shown("oz")):  # 0.16 oz/lb is 1 % of wax
         assert dataclasses.replace(found, table=row.iloc[:1]).sentence.endswith(
