@@ -23,6 +23,8 @@ from scentlab.units import (
     celsius_from_fahrenheit,
     content_from_load,
     fahrenheit_from_celsius,
+    in_digits,
+    is_typed,
     load_from_content,
     ounces_from_grams,
     ounces_per_pound_from_load,
@@ -387,6 +389,11 @@ def _two(value, digits=2):
     return f"{round(value + 1e-9, digits):.10g}"
 
 
+def _ounces(load_pct):
+    """As :func:`say_ounces_per_pound` says them."""
+    return float(in_digits(ounces_per_pound_from_load(load_pct), 2, down=is_typed(load_pct)))
+
+
 _OUNCES, _BARE = r"oz|ounce|lb|pound|#", r"^[^a-z]*$"
 # The forms of an amount: how each comes of it, its unit, its decimals, and what is typed in it.
 _OTHER = {
@@ -394,12 +401,12 @@ _OTHER = {
     "°C": ((float, "°C", 1, rf"{_BARE}|c"), (fahrenheit_from_celsius, "°F", 1, "f")),
     "% of wax": (
         (float, "% of wax", 3, rf"^(?!.*(total|product|whole|piece)).*(%|pct|cent)|{_BARE}"),
-        (ounces_per_pound_from_load, "oz/lb", 2, _OUNCES),
+        (_ounces, "oz/lb", 2, _OUNCES),
         (content_from_load, "% of total", None, "total|product|whole|piece")),
     "% of total": (
         (float, "% of total", 3, rf"^(?!.*wax).*(%|pct|cent)|{_BARE}"),
         (load_from_content, "% of wax", 2, "wax"),
-        (lambda x: ounces_per_pound_from_load(load_from_content(x)), "oz/lb", 2, _OUNCES)),
+        (lambda x: _ounces(load_from_content(x)), "oz/lb", 2, _OUNCES)),
     "min": ((float, "min", 2, rf"{_BARE}|^[^hsd]*m"),),
     "h": ((float, "h", 2, rf"{_BARE}|^[^msd]*h"),),
     "per kg": ((float, "per kg", 2, rf"{_BARE}|kg|kilo"),

@@ -211,13 +211,17 @@ def in_digits(value, digits, down=False):
 
 
 def say_ounces_per_pound(load_pct, sold=False):
-    """A load to 0.01 oz per lb, which is 0.06 points of % of wax.
+    """A load to 0.01 oz per lb, which is 0.06 points of % of wax. One that is typed is said down,
+    as it is where it is sold, so that it has one name; one that was weighed is said to the nearest.
 
-    >>> say_ounces_per_pound(9.0), say_ounces_per_pound(12.5), say_ounces_per_pound(7.8, sold=True)
+    >>> say_ounces_per_pound(9.0), say_ounces_per_pound(12.5), say_ounces_per_pound(7.8)
     ('1.44 oz/lb', '2 oz/lb', '1.24 oz/lb')
+    >>> say_ounces_per_pound(10.997), say_ounces_per_pound(10.997, sold=True)
+    ('1.76 oz/lb', '1.74 oz/lb')
     """
     load = sold_load(load_pct, sold)
-    return f"{float(in_digits(ounces_per_pound_from_load(load), 2, sold)):g} oz/lb"
+    ounces = ounces_per_pound_from_load(load)
+    return f"{float(in_digits(ounces, 2, down=sold or is_typed(load))):g} oz/lb"
 
 
 def percent_of_wax(load_pct, sold=False):

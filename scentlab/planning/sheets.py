@@ -27,7 +27,6 @@ from scentlab.units import (
     fahrenheit_from_celsius,
     in_maker_units,
     ounces_from_grams,
-    ounces_per_pound_from_load,
     percent_of_wax,
     price_in_unit,
     say_load,
@@ -231,8 +230,9 @@ def _in_two(value, kind):
     """A load, weight, "total", small weight ("drops") or "heat" in the maker's unit and the other.
     """
     if kind == "load":
-        pair = f"{value:.2f}", f"{ounces_per_pound_from_load(value):.2f} oz/lb"
-        turned = percent_of_wax(value), say_ounces_per_pound(value).removesuffix(" oz/lb")
+        ounces = say_ounces_per_pound(value).removesuffix(" oz/lb")
+        pair = f"{value:.2f}", f"{float(ounces):.2f} oz/lb"
+        turned = percent_of_wax(value), ounces
     elif kind == "total":
         pair = turned = f"{round(value, 1)} g", say_ounces(value)
     elif kind != "heat":
