@@ -313,7 +313,7 @@ def item(words):
 
 def _screen():
     """The columns of the terminal, which would break a longer line inside a word or a number."""
-    return min(shutil.get_terminal_size((100, 24)).columns, 100)
+    return min(shutil.get_terminal_size().columns, 100) if sys.stdout.isatty() else 100
 
 
 def listed(words):

@@ -646,6 +646,7 @@ def test_a_dropped_batch_says_what_is_void_with_it_and_needs_no_reason(run, empt
 
 def test_a_paragraph_is_as_wide_as_the_terminal(capsys, monkeypatch):
     """A wider line is broken by the terminal, inside a word or a number."""
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
     for columns in (80, 200):
         monkeypatch.setenv("COLUMNS", str(columns))
         noted(["4.0 % smells 2.1 points weaker than the best. " * 9])
