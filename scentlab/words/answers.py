@@ -148,7 +148,7 @@ def _kept_otherwise(analysis, blend, safe):
     own = analysis.sweat.counts
     own = own[(own["blend"] == blend) & (own["stress"] == other) & (own["load_pct"] <= safe)]
     wet = reached(own, analysis.rules.limit_grade).sum()
-    return f"; {kept}: {wet} of {own['n'].sum()} up to it" if len(own) else ""
+    return f"; {kept}: {wet} of {own['n'].sum()} below it" if len(own) else ""
 
 
 def _limit_words(series, best):

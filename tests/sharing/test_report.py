@@ -141,7 +141,7 @@ def test_one_pot_and_room_temperature_are_said_where_they_matter(analysis, diagn
                  & (sweat["load_pct"] <= safe)]
     text = said(analysis, table)
     assert ", 8.7 % (1.39 oz/lb) without one pot: 95 %" in text
-    assert text.endswith(f"; room temperature: 0 of {kept['code'].nunique()} up to it")
+    assert text.endswith(f"; room temperature: 0 of {kept['code'].nunique()} below it")
     wet = sweat["code"].isin(list(kept["code"])[:2])
     looks = sweat.assign(grade=sweat["grade"].mask(wet & (sweat["stress"] == "rest"), 3))
     fit = dataclasses.replace(analysis.sweat, counts=count_pours(
@@ -155,7 +155,7 @@ def test_one_pot_and_room_temperature_are_said_where_they_matter(analysis, diagn
     heated = sweat[(sweat["blend"] == blend) & (sweat["stress"] == "heat")
                    & (sweat["load_pct"] <= safe)]["code"].nunique()
     text = said(dataclasses.replace(analysis, ceiling=rest), table)
-    assert "; room" not in text and text.endswith(f"; heat-cycled: 0 of {heated} up to it")
+    assert "; room" not in text and text.endswith(f"; heat-cycled: 0 of {heated} below it")
 
 
 def test_the_sentence_tells_no_smaller_chance_than_the_draws_can(analysis):
