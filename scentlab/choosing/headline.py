@@ -18,7 +18,8 @@ def headline(row, rules, evidence, ceiling, rests):
     that load."""
     warning = rests.headline(row["blend"]).removesuffix(".")
     if pd.isna(row["load_pct"]):
-        return ". ".join(filter(None, [f"{row['blend']}: {row['reason']}", warning])) + "."
+        said = f"{row['blend']}: {row['reason']}"  # which may hold the warning
+        return in_sentences([said, *(w for w in warning.split(". ") if w[1:] not in said)])
     odds = say_odds(row["p_over"], row["least_told"])
     said = [
         *use_words(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],

@@ -71,10 +71,9 @@ class LoadsSoFar(Result):
 
     def _mark(self, row):
         """What is said of a load that sweated and is not within the load to use."""
-        if row.word == SWEATED and not row.sweated:
-            return ", but pieces kept otherwise sweated"
+        other = ", but pieces kept otherwise sweated" * (not row.sweated)
         over = not row.load_pct <= self.load_pct + NEAR_PCT / 2
-        return ", not for sale" if row.sweated and over else ""
+        return f"{other}{', not for sale' * over}" if row.word == SWEATED else ""
 
 
 def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:

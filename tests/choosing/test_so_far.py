@@ -58,6 +58,7 @@ def test_a_stress_that_nobody_graded_is_answered_in_words():
     found = loads_so_far(analysis)
     assert found.table.empty and found.lines == (found.answer,)
     assert found.sentence.startswith("soft: no load can be given: no piece was inspected")
+    assert found.sentence.lower().count("no piece was inspected") == 1
 
 
 def test_the_words(checked):
@@ -179,7 +180,8 @@ def test_sweat_of_pieces_kept_otherwise_is_never_called_dry():
     found = loads_so_far(analyse(series, Rules(stress="heat"), draws=1000, precise=None))
     assert list(found.table["word"][2:]) == [SWEATED, SWEATED]
     answer, seen = found.lines
-    assert "thing sweated" not in seen and seen.count(", but pieces kept otherwise sweated") == 2
+    assert "thing sweated" not in seen and seen.count(
+        ", but pieces kept otherwise sweated, not for sale") == 2
     assert "2 room-temperature pieces sweated from 12.5 % (2 oz/lb) on, where" in answer
 
 
