@@ -82,8 +82,10 @@ class Rules:
         _need(age is None or 0 <= age <= MOST_AGE_DAYS, "ship_age_days", age, f"{age or 0:g}",
               f"a number of days from 0 to {MOST_AGE_DAYS}")
         today, reason = self.today_load_pct, self.override_reason
-        _need(today is None or 0 <= today <= MOST_LOAD_PCT, "today_load_pct", today, repr(today),
-              f"a number from 0 to {MOST_LOAD_PCT:g}, in g of fragrance per 100 g of wax")
+        if not (today is None or isinstance(today, (int, float)) and 0 <= today <= MOST_LOAD_PCT):
+            raise Refusal(
+                f"today's load is {today!r}", field="today_load_pct", value=today,
+                expected=f"a number from 0 to {MOST_LOAD_PCT:g}, in g of fragrance per 100 g of wax")
         _need(isinstance(reason, str), "override_reason", reason, repr(reason),
               "the reason in words")
         object.__setattr__(self, "override_blends", tuple(self.override_blends))

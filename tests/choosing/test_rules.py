@@ -35,8 +35,8 @@ from scentlab.choosing.rules import Rules
             {"override_blends": ("soft",), "override_reason": 3},
             "override_reason is 3; give the reason in words",
         ),
-        *(({"today_load_pct": load}, f"today_load_pct is {load}; give a number from 0 to 40, in g "
-           "of fragrance per 100 g of wax") for load in (55, -1, float("nan"))),
+        *(({"today_load_pct": load}, f"today's load is {load!r}; give a number from 0 to 40, in g "
+           "of fragrance per 100 g of wax") for load in (55, -1, float("nan"), "12", {"soft": 9})),
     ],
 )
 def test_full_text(change, text):
