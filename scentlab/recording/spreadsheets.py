@@ -1,7 +1,8 @@
 """Cells of an XLSX sheet as text, as a CSV file would hold them.
 
-What a spreadsheet hides is shown by sheet and cell, not guessed: rows that are not shown, a formula
-whose value was never stored, a percent format that shows 9 % for 0.09, an error value.
+What a spreadsheet hides is shown by sheet and cell, not guessed: rows that are not shown, cells
+under a merge, a formula whose value was never stored, a percent format that shows 9 % for 0.09, an
+error value.
 """
 
 import contextlib
@@ -113,6 +114,9 @@ def _show_hidden(sheet, filled, formulas, findings):
     for places, expected, remedy in (
         (without_value, "a formula with its value stored",
          "Open the file in a spreadsheet and save it, or write the value itself."),
+        ([(merged.min_row, merged.coord) for merged in sheet.merged_cells.ranges],
+         "cells that are not merged",
+         "Unmerge them and fill in every cell: those under a merge are empty."),
         ([(row, f"row {row}") for row in hidden], "rows that are shown",
          "Clear the filter and show all rows, or delete the hidden ones: they would be stored "
          "too."),

@@ -536,8 +536,11 @@ def test_what_a_spreadsheet_does_not_show_is_told_by_sheet_and_cell(empty, tmp_p
     sheet.auto_filter.ref = "A1:F9"
     sheet.row_dimensions[5].hidden = True
     sheet.row_dimensions[6].hidden = True
+    sheet.merge_cells("C2:C3")
     book.save(path)
     assert told(dry_run(empty, pours=path)) == [
+        "p.xlsx, row 2: found 'S!C2:C3', expected cells that are not merged. Unmerge them and "
+        "fill in every cell: those under a merge are empty.",
         "p.xlsx, row 5: found 'S!row 5 and 1 more', expected rows that are shown. Clear "
         "the filter and show all rows, or delete the hidden ones: they would be stored too.",
     ]
