@@ -74,7 +74,8 @@ class PlanDesk:
     def __init__(self, bench):
         self._bench, self._store = bench, bench.store
         self._about, self._ready, self._read_at = bench.store.about(), False, None
-        self._as_kept = self._now = None  # what the forms ask for, of the kept plan and now
+        self._now = None  # what the forms ask for
+        self._as_kept = None if self.kept else ()  # and what they asked for of the kept plan
         self._shelf, problem = (Shelf.empty(), "") if bench.demo else known_shelf(bench.folder)
         typed, kept = read_draft(bench.folder), self._kept_draft()
         self.fresh = not typed and self.kept is None
@@ -87,6 +88,7 @@ class PlanDesk:
             self.materials._say("error", problem)
         self.planning = PlanningForm(self._make, plan_costs, _foresee, kept["series"],
                                      on_change=self._changed)
+        self._as_kept = self._as_kept or ()  # a draft is not what is kept
         self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place, self._back)
         self.asks = w.HTML(_dom_classes=["scent-tables"])
         if typed:
@@ -177,7 +179,8 @@ class PlanDesk:
             raise NotYet(f"What goes into the pots, above: "
                          f"{str(materials.problem).rstrip('.')}.")
         self._now = asked, materials.draft
-        self._as_kept = self._as_kept or self._now  # the forms begin with the kept plan
+        if self._as_kept is None:  # the forms begin with the kept plan
+            self._as_kept = self._now
         if self._now == self._as_kept and self.kept is not None:
             return self.kept
         given = {name: value for name, value in asked.items() if "." not in name} | _rules(asked)

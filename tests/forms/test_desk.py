@@ -1,5 +1,6 @@
 """The desk of the first notebook: forms, draft, planner and store together, without a browser."""
 
+import dataclasses
 import datetime as dt
 
 import pytest
@@ -132,6 +133,16 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     store = Store.open(folder)
     assert store.plan()["pots_per_blend"] == 1
     assert set(store.rows("pieces")["code"]) == {p["code"] for p in store.plan()["pieces"]}
+
+
+def test_what_was_typed_before_another_plan_was_kept_elsewhere_is_not_that_plan(folder):
+    desk = desk_of(folder)
+    fill_in(desk)
+    other = dataclasses.replace(desk.plan, title="Other")
+    Store.open(folder).save_plan(other.to_dict())
+    desk.planning.renew()
+    assert desk.plan.title != "Other"
+    assert "This is NOT the plan that is kept" in desk.keeping.state.value
 
 
 def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_back(folder):
