@@ -44,7 +44,8 @@ class Diagnosis(Result):
     @property
     def sentence(self):
         pots = ", ".join(self.table.loc[self.table["hangs"], "pot"])
-        said = f"hangs on pot {pots}" if pots else "is known to hang on one pot"
+        said = f"hangs on pot {pots}" if pots else "could be compared without one of its pots" if (
+            self.table["change_pct"].isna().all()) else "is known to hang on one pot"
         return f"{self.sweat.sentence} {'A' if pots else 'No'} highest safe load {said}."
 
 

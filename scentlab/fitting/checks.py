@@ -122,7 +122,8 @@ def _odd_notes(pots, assessors):
     notes = [f"Pot {r.pot} of {r.blend} is {r.z:+.1f} standard deviations from pots of its blend "
              "(above 0 it sweated more): look up how it was poured."
              for r in pots[pots["odd"]].itertuples()]
-    notes += [f"Tester {r.assessor} grades {r.mean_excess:+.1f} grades from what the fit expects."
+    notes += [f"Tester {r.assessor} gives grades {abs(r.mean_excess):.1f} "
+              f"{'higher' if r.mean_excess > 0 else 'lower'} than the fit expects."
               for r in assessors.itertuples()
               if abs(r.mean_excess) > max(2.5 * r.se, 0.25)]
     return tuple(notes)

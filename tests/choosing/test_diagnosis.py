@@ -156,4 +156,5 @@ def test_what_the_draws_cannot_tell_is_not_told(good):
 def test_blends_of_one_pot_cannot_be_compared(analysed):
     found = diagnose(analysed(pots=1))
     assert found.table["change_pct"].isna().all()
-    assert found.sentence.endswith(" No highest safe load is known to hang on one pot.")
+    assert found.sentence.endswith(
+        " No highest safe load could be compared without one of its pots.")

@@ -117,7 +117,7 @@ class TestAssessors:
         excess = table["mean_excess"]
         assert excess["A2"] > 0.25 and excess["A2"] > abs(excess["A1"])
         assert strict.notes[-1] == (
-            f"Tester A2 grades {table.at['A2', 'mean_excess']:+.1f} grades from what the fit "
+            f"Tester A2 gives grades {table.at['A2', 'mean_excess']:.1f} higher than the fit "
             "expects."
         )
 
@@ -129,7 +129,7 @@ class TestAssessors:
         check = checked(looks)
         low = check.assessors.set_index("assessor").at["A2", "mean_excess"]
         assert low < 0
-        assert f"Tester A2 grades {low:+.1f} grades from what the fit expects." in check.notes
+        assert f"Tester A2 gives grades {-low:.1f} lower than the fit expects." in check.notes
 
     def test_who_grades_alike_is_not(self):
         looks = simulated(2)

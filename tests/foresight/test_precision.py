@@ -155,7 +155,7 @@ def test_a_run_stopped_before_any_series_is_refused(plan, guess):
 def test_a_plan_without_throw_says_nothing_of_the_pick(guess):
     found = precision(small_plan(throw=0), guess, series=2, workers=1, **QUICK)
     assert set(found.table["measure"]) & {PICK_OVER, THROW_LOST} == set()
-    assert "The throw was fitted, and a load recommended, in 0 of them." in found.notes
+    assert "The throw was fitted, and a load recommended, in 0 of the series." in found.notes
     assert np.isnan(found.of(THROW_LOST)).all() and "nan" not in found.sentence
 
 
