@@ -82,7 +82,7 @@ def take_up(store, pour):
     """Take back that something will not come; returns how it stands then, in words."""
     pour = spelling([*store.known_names("pour"), *_called(store)])(kept(pour))
     for row in store.records("unpoured", ("pour",), pour):
-        return make_void(store, "unpoured", row["entry_id"], "it will be poured after all")
+        return make_void(store, "unpoured", row["entry_id"], "it will come after all")
     raise RefusedError(f"nobody said that {pour} will not come", field="pour", value=pour)
 
 

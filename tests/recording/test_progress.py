@@ -317,6 +317,8 @@ def test_nothing_waits_for_a_piece_a_session_or_a_tester_that_will_not_come(stor
     leave_out(store, "500")
     assert [p["first"] for p in pairs_waiting(store, "A1")] == ["900"]
     assert take_up(store, "700") == "700 counts as planned again"
+    said = store.rows("unpoured", history=True)["void_reason"].dropna().iloc[-1]
+    assert said == "it will come after all"
     assert "700" in set(waiting(store, "A1", today=LATER)["code"])
 
 
