@@ -284,10 +284,11 @@ def test_another_reader_reads_every_label_as_printed(chromium, tmp_path, paper, 
 
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_a_pot_prints_on_one_sheet_with_its_pours_overleaf(chromium, tmp_path, paper):
+def test_a_pot_prints_on_one_sheet_with_its_pours_overleaf_where_they_need_it(chromium, tmp_path, paper):
     one = plan(pouring=Pouring(confirm=True), invented=True)
     pdf = printed(chromium, pour_sheets_html(one, paper), tmp_path)
-    assert len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes())) == 2 * 4
+    pages = len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes()))
+    assert len(one.pots) <= pages <= 2 * len(one.pots)
 
 
 def test_every_place_says_alike_who_opens_the_key():
