@@ -56,7 +56,7 @@ def test_a_plan_refuses_names_that_differ_only_in_look_and_shows_both():
     assert str(error.value) == f"the waxes 'soy' and 'Soy' have one name; {rename}"
     with pytest.raises(PlanError) as error:
         check_assessors(["A1", "a1"], PieceNumbers())
-    assert str(error.value) == f"the assessors 'A1' and 'a1' have one name; {rename}"
+    assert str(error.value) == f"the testers 'A1' and 'a1' have one name; {rename}"
 
 
 def test_a_material_has_no_sign_that_cannot_be_seen():

@@ -12,11 +12,12 @@ TITLE = Column("title", "text", "title", pattern=".{1,200}",
 START = POURS["poured_on"]
 
 
-def of_column(column, value, field):
-    """A value as its column keeps it, or a :class:`PlanError`."""
+def of_column(column, value, field, what=""):
+    """A value as its column keeps it, or a :class:`PlanError`; ``what`` says the field in words."""
     found, wrong = column.check(value)
     if wrong:
-        raise PlanError(f"{field} is {value!r}", expected=wrong[0], field=field, value=value)
+        raise PlanError(f"{what or field} is {value!r}", field=field, value=value,
+                        expected=wrong[0])
     return found
 
 
@@ -39,10 +40,10 @@ def check_blends(blends):
     return blends
 
 
-def _need_apart(field, names):
+def _need_apart(field, names, what=""):
     """Names that are the same, or differ only in look, are refused."""
     for first, name in twins(names):
-        raise PlanError(f"the {field} {first!r} and {name!r} have one name",
+        raise PlanError(f"the {what or field} {first!r} and {name!r} have one name",
                         "give one thing one name, or two things names that differ plainly",
                         field=field, value=name)
 
@@ -52,8 +53,8 @@ def check_assessors(assessors, pieces):
     if isinstance(assessors, int) and not isinstance(assessors, bool):
         assessors = [f"A{i + 1}" for i in range(need_whole(assessors, "assessors", 0, 999))]
     codes = (assessors,) if isinstance(assessors, str) else tuple(assessors)
-    codes = tuple(of_column(THROWS["assessor"], code, "assessors") for code in codes)
-    _need_apart("assessors", codes)
+    codes = tuple(of_column(THROWS["assessor"], code, "assessors", "a tester") for code in codes)
+    _need_apart("assessors", codes, "testers")
     need(codes or not pieces.throw,
          f"{pieces.throw} throw pieces of each pour and no tester to smell them",
          "give testers, such as A1, or no throw pieces", field="assessors", value=codes)

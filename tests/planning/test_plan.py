@@ -371,9 +371,9 @@ REFUSED = [
      "start is '1 December'; give a date as year-month-day, such as 2026-03-14"),
     (dict(assessors=0), "2 throw pieces of each pour and no tester to smell them; give "
                         "testers, such as A1, or no throw pieces"),
-    (dict(assessors=["Mary"]), "assessors is 'Mary'; give a tester's code, never a name, such as "
+    (dict(assessors=["Mary"]), "a tester is 'Mary'; give a tester's code, never a name, such as "
                                "A1"),
-    (dict(assessors=["A1", "A1"]), "the assessors 'A1' and 'A1' have one name; give one thing one "
+    (dict(assessors=["A1", "A1"]), "the testers 'A1' and 'A1' have one name; give one thing one "
                                    "name, or two things names that differ plainly"),
     (dict(works_with_fragrance=["A9"]),
      "'A9' works with the fragrance and is not among the testers A1, A2, A3, A4; name "
