@@ -18,6 +18,7 @@ from scentlab.recording.matching import (
     Source,
     matched,
     plain_headings,
+    units_of,
 )
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
@@ -124,8 +125,9 @@ def _as_in_the_file(problem, sheet, source, plain):
     if problem.row == 1 and known == (problem.value is None):  # it is lacking, or not known
         column = name if known else {h: c for c, h in plain.items()}.get(name, "COLUMN")
         heading = "HEADING" if known else name
+        unit = ":UNIT" * (column not in sheet.table.names or units_of(sheet.table[column]) != ())
         return replace(problem, remedy="Choose in the form what it is, or in the command give "
-                       f'--match "{heading}={column}:UNIT", or mend the file.')
+                       f'--match "{heading}={column}{unit}", or mend the file.')
     cells = sheet.given.get(name)
     if cells is None or problem.row not in sheet.rows:
         return problem

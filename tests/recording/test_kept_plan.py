@@ -202,7 +202,7 @@ def test_without_a_kept_plan_nothing_is_held_against_it(folder, files):
     store = Store.create(folder)
     assert told(store, files(pours=POURS, pieces=PIECES)) == [
         "pieces.csv, row 1, column pour: expected a column pour (the pour it was cast from). "
-        'Choose in the form what it is, or in the command give --match "HEADING=pour:UNIT", or '
+        'Choose in the form what it is, or in the command give --match "HEADING=pour", or '
         "mend the file."
     ]
     pieces = "code,pour,assessor,sweat_grade\n999,P01,Z9,1\n"
