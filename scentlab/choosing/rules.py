@@ -84,8 +84,8 @@ class Rules:
         today, reason = self.today_load_pct, self.override_reason
         if not (today is None or isinstance(today, (int, float)) and 0 <= today <= MOST_LOAD_PCT):
             raise Refusal(
-                f"today's load is {today!r}", field="today_load_pct", value=today,
-                expected=f"a number from 0 to {MOST_LOAD_PCT:g}, in g of fragrance per 100 g of wax")
+                f"today's load is {today!r}", field="today_load_pct", value=today, expected=
+                f"a number from 0 to {MOST_LOAD_PCT:g}, in g of fragrance per 100 g of wax")
         _need(isinstance(reason, str), "override_reason", reason, repr(reason),
               "the reason in words")
         object.__setattr__(self, "override_blends", tuple(self.override_blends))

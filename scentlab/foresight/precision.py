@@ -228,8 +228,8 @@ def _notes(task, frame, asked):
     if done < asked:
         notes.insert(0, f"The run was stopped: {done} of {asked} series are finished.")
     if task.throw_every != 1:
-        notes.append(f"The throw was fitted, and a load recommended, in "
-                     f"{frame.loc[frame['picked'].astype(bool), 'number'].nunique()} of the series.")
+        number = frame.loc[frame["picked"].astype(bool), "number"].nunique()
+        notes.append(f"The throw was fitted, and a load recommended, in {number} of the series.")
     failed = frame[frame["failed"].notna()]
     if len(failed):
         notes.append(
