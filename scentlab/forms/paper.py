@@ -184,8 +184,8 @@ class PaperForm(Form):
 
     def _day_cell(self, key, sheet):
         """The day of a grade sheet, filled in with the one printed on it."""
-        put = self._put("|".join(str(part or "") for part in ("day", *key)),
-                        f"{key.title}: day of the inspection", sheet)
+        name = "|".join(str(part or "") for part in ("day", *key[:-1])) + "|late" * key.late
+        put = self._put(name, f"{key.title}: day of the inspection", sheet)
         self._usual_days[put["name"]] = str(min(key.day, self._made_on)) if key.day else ""
         return put | {"hint": "year-month-day, or day.month.year"}
 

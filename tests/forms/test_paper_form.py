@@ -82,6 +82,7 @@ def test_it_begins_empty_with_a_row_for_each_code(form):
     cells = [c for s in form.grid.sections for r in s["rows"] for c in r["cells"]]
     assert {c["name"] for c in [*days, *cells]} == set(form.cells)
     assert len({c["label"] for c in [*days, *cells]}) == 12, "each cell has a name of its own"
+    assert f"day|sweat|rest|||{SHEET}|" in form.cells, "by which an earlier draft has its day"
 
 
 def test_all_that_is_filled_in_is_saved_at_once(form, store):
