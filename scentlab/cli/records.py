@@ -31,6 +31,7 @@ from scentlab.recording.store import Store, whole_rows
 from scentlab.recording.unpoured import leave_out, left_words, make_void, take_up
 from scentlab.schema import IMPORT_TABLES, DataError
 from scentlab.series import heat_words
+from scentlab.text import capital
 from scentlab.units import in_maker_units
 
 
@@ -135,7 +136,7 @@ def _drop(arguments):
     leave_out(store, arguments.name, arguments.reason or "")
     for (pour,) in logged - store.distinct("pours", ("pour",)):
         print(f"What was weighed of {pour} is void with it, until it is taken back.")
-    print(f"{left_words(store)}. To take one back: "
+    print(f"{capital(left_words(store))}. To take one back: "
           f"{call('drop', arguments.folder)} {arguments.name} --back")
 
 

@@ -606,7 +606,7 @@ def test_a_lost_piece_and_a_session_never_held_are_closed_where_they_are_due(run
     out = run("progress", empty, "--today", "2026-03-30")[1]
     assert hint in out and f"drop {empty} NAME" in out
     assert run("drop", empty, "417", "--reason", "behind the stove")[1].startswith(
-        "piece 417 will not be scored (behind the stove). To take one back: ")
+        "Piece 417 will not be scored (behind the stove). To take one back: ")
     assert run("drop", empty, "s01")[0] == 0
     out = run("progress", empty, "--today", "2026-03-30")[1]
     assert out.startswith("0 of 0 planned scores are in") and "Cured and not scored: none" in out
