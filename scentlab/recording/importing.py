@@ -110,10 +110,20 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
         found = [p for p in error.problems
                  if p.row != 1 or p.value is not None or (p.file, p.column) not in told]
         for name, sheet in sheets.items():
-            found = [_as_in_the_file(p, sheet, given[name], plain[name]) for p in found]
+            heads = {p.value for p in found if p.file == sheet.file and p.row == 1 and p.value}
+            found = [_as_in_the_file(p, sheet, given[name], plain[name]) for p in found
+                     # A column that a heading looks like is that heading, said once.
+                     if p.file != sheet.file or p.row != 1 or p.value is not None
+                     or plain[name].get(p.column) not in heads]
         return DryRun({}, tuple(found), left_out)
     units = (origin.unit for source in given.values() for origin in source.columns.values())
     return DryRun(frames, (), left_out, tuple(filter(None, units)))
+
+
+def _say_match(heading, name, table):
+    units = units_of(table[name]) if name in table.names else ()
+    unit = ":UNIT" * bool(units or name not in table.names)
+    return f'--match "{heading}={name}{unit}"' + (f" (UNIT: {', '.join(units)})" if units else "")
 
 
 def _as_in_the_file(problem, sheet, source, plain):
@@ -124,17 +134,19 @@ def _as_in_the_file(problem, sheet, source, plain):
         return problem
     if problem.row == 1 and known == (problem.value is None):  # it is lacking, or not known
         column = name if known else {h: c for c, h in plain.items()}.get(name, "COLUMN")
-        heading = "HEADING" if known else name
-        unit = ":UNIT" * (column not in sheet.table.names or units_of(sheet.table[column]) != ())
+        match = _say_match("HEADING" if known else name, column, sheet.table)
         return replace(problem, remedy="Choose in the form what it is, or in the command give "
-                       f'--match "{heading}={column}{unit}", or mend the file.')
+                       f"{match}, or mend the file.")
     cells = sheet.given.get(name)
     if cells is None or problem.row not in sheet.rows:
         return problem
     value, expected, remedy = cells[sheet.rows.index(problem.row)], problem.expected, problem.remedy
-    unit = source.columns.get(name, From(name)).unit
-    if unit and remedy.startswith("Give the number alone"):
-        remedy = f"Give the number alone, in {unit}, without its unit."
+    origin = source.columns.get(name, From(name))
+    if origin.unit and remedy.startswith("Give the number alone"):
+        remedy = f"Give the number alone, in {origin.unit}, without its unit."
+    elif "oz" in f"{problem.value}" and units_of(sheet.table[name]):
+        remedy += (" Or give all of them alone in another unit, chosen in the form, or in the "
+                   f"command by {_say_match(origin.heading, name, sheet.table)}.")
     if source.decimal == ",":
         expected = expected.replace("a decimal point", "a decimal comma, as chosen for this file,")
     return replace(problem, value=problem.value and value, expected=expected, remedy=remedy)

@@ -8,6 +8,7 @@ import re
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from itertools import compress
+from operator import eq
 
 import pandas as pd
 
@@ -43,8 +44,9 @@ class KeptPlan:
                     known = set().union(*self.names.values())
                 for row, value in sheet.cells(name):
                     if value not in known and re.fullmatch(sheet.table[name].pattern, value):
-                        near = get_close_matches(value, sorted(self.names[name]), 3, 0.4)
-                        near = f"; the nearest: {', '.join(near)}" if near else ""
+                        near = sorted(get_close_matches(value, sorted(self.names[name]), 999, 0.4),
+                                      key=lambda n, v=value: -sum(map(eq, v, n)))  # as typed
+                        near = f"; the nearest: {', '.join(near[:3])}" if near else ""
                         yield Problem(
                             sheet.file, row, name, value,
                             f"one of the {_CALLED[name]} of the kept plan",

@@ -81,7 +81,7 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
             "g, kg, oz, lb. Choose the unit that the file uses.") in told
     assert ("theirs.csv, row 1, column fragrance_g: expected a column fragrance_g (fragrance "
             "weighed into this pour). Choose in the form what it is, or in the command give "
-            '--match "HEADING=fragrance_g:UNIT", or mend the file.') in told
+            '--match "HEADING=fragrance_g:UNIT" (UNIT: g, kg, oz, lb), or mend the file.') in told
     assert "no unit" in form.result.value
     file.headings["fragrance_g"].value = "Oil"
     assert file.units["fragrance_g"].layout.display == ""

@@ -110,7 +110,10 @@ def test_a_load_in_ounces_is_told_how_it_comes_in(empty, files):
     named = {name: From(name, unit) for name, unit in told.items()}
     paths = files(pours=POURS.replace(",10,", ",1.5 oz/lb,"))
     # 1.5 oz of fragrance to a pound of 16 oz of wax is 100 * 1.5 / 16 = 9.375 %.
-    for source, how in ((paths[0], "in g per 100 g of wax, without its unit."),
+    for source, how in ((paths[0], "in g per 100 g of wax, without its unit. Or give all of them "
+                         "alone in another unit, chosen in the form, or in the command by --match "
+                         '"limit_load_pct=limit_load_pct:UNIT" (UNIT: % of wax, % of total, oz '
+                         "per lb)."),
                         (Source(paths[0], named), "in oz per lb, without its unit.")):
         first, second = map(str, dry_run(empty, pours=source).problems)
         assert first.endswith(f"Give the number alone, {how}")

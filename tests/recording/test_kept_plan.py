@@ -68,7 +68,7 @@ def test_a_slipped_digit_is_no_new_piece(store, files):
     given = files(pours=POURS, pieces="code,pour,sweat_grade\n427,P01,1\n471,P01,2\n481,P02,0\n")
     assert told(store, given) == [
         "pieces.csv, row 2, column code: found '427', expected one of the pieces of the kept plan. "
-        f"Correct it; the nearest: 472, 421, 417. {BEYOND}",
+        f"Correct it; the nearest: 421, 417, 472. {BEYOND}",
         "pieces.csv, row 3, column code: found '471', expected one of the pieces of the kept plan. "
         f"Correct it; the nearest: 481, 472, 421. {BEYOND}",
     ]

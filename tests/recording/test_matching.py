@@ -487,8 +487,8 @@ def test_a_unit_still_to_choose_is_told_alone(empty, foreign):
     without = {n: c for n, c in COLUMNS.items() if n != "wax_g"}
     assert told(dry_run(empty, pours=Source(foreign(), without, decimal=","))) == [
         "mine.csv, row 1, column wax_g: expected a column wax_g (wax weighed into this pour). "
-        'Choose in the form what it is, or in the command give --match "HEADING=wax_g:UNIT", or '
-        "mend the file."
+        'Choose in the form what it is, or in the command give --match "HEADING=wax_g:UNIT" '
+        "(UNIT: g, kg, oz, lb), or mend the file."
     ]
 
 
@@ -504,10 +504,11 @@ def test_heads_of_the_trade_are_matched_and_the_remedy_fits_form_and_command(emp
     ]
     problems = told(dry_run(empty, pours=foreign("pour;pot;blend;Date;wax_g;FO (oz)\n"
                                                  "P01;A;soft;2026-03-14;200;0.6\n")))
-    assert len(problems) == 4, "two columns are lacking, and two headings are not known"
-    assert problems[2].endswith(
-        'Choose in the form what it is, or in the command give --match "Date=poured_on:UNIT", or '
-        "mend the file.")
+    assert len(problems) == 2, "a column that is lacking and the heading that looks like it are one"
+    assert problems[0].endswith(
+        'Choose in the form what it is, or in the command give --match "Date=poured_on:UNIT" '
+        "(UNIT: year-month-day, day.month.year, day/month/year, month/day/year), or mend the file."
+    )
 
 
 @pytest.mark.parametrize("headings, cells, column, heading", [
