@@ -70,24 +70,28 @@ def _build(page, seed):
     analysis = page.analysis = analyse(
         read_series(bench.store), rules_here(bench.folder).rules, seed=seed)
     decide = decider(analysis)
+    rules = Fold("All rules: grades, storage, throw, limits, today's load",
+                 lambda: rules_form(analysis, bench.folder, page.saving.renew), "rules")
     page.sliders = SliderForm(
         analysis.rules, lambda rules: analysis if rules == analysis.rules else decide(rules),
-        lines_html, lambda found: plot(found.pick), partial(_keep_two, folder=bench.folder))
+        lines_html, lambda found: plot(found.pick),
+        partial(_keep_two, folder=bench.folder, on_keep=rules.renew))
     return [
         page.sliders,
-        heading("What it rests on"), w.HTML(rests_html(analysis)),
-        Fold("All rules: grades, storage, throw, limits, today's load",
-             lambda: rules_form(analysis, bench.folder, page.saving.renew), "rules"),
+        heading("What it rests on"), w.HTML(rests_html(analysis)), rules,
         Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
         *_details(page, analysis, bench),
         GUIDES["confirm"],
     ]
 
 
-def _keep_two(chosen, folder):
-    """Keep risk and confidence; the other rules stay as they are kept by now."""
+def _keep_two(chosen, folder, on_keep):
+    """Keep risk and confidence; the other rules stay as they are kept by now, and the form of all
+    rules, which would put these two back, is made anew."""
     kept = rules_here(folder).rules
-    return keep_rules(replace(kept, risk=chosen.risk, confidence=chosen.confidence), folder)
+    where = keep_rules(replace(kept, risk=chosen.risk, confidence=chosen.confidence), folder)
+    on_keep()
+    return where
 
 
 def lines_html(analysis):

@@ -54,6 +54,18 @@ def test_sliders_and_all_rules_keep_beside_each_other(tmp_path):
     assert rules_form(page.analysis, folder, print).rules == Rules(ship_age_days=60, risk=0.1)
 
 
+def test_all_rules_that_are_open_follow_what_the_sliders_keep(tmp_path):
+    folder = own(tmp_path / "mine", {"soft": 10.0})
+    page = answer_page(folder)
+    open_folds(page)
+    page.sliders.sliders["risk"].value = 0.02
+    page.sliders.keep.click()
+    form = of_kind(page, "RulesForm")
+    form.fields["throw_loss"].value = "1"
+    form.keep.click()
+    assert rules_here(folder).rules == Rules(risk=0.02, throw_loss=1.0)
+
+
 def test_what_other_rules_choose_is_shown_at_once(tmp_path):
     page = answer_page(own(tmp_path / "mine", {"soft": 10.0}))
     assert open_folds(page) == []
