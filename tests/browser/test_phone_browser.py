@@ -106,7 +106,7 @@ def test_pages_are_accessible_in_their_colours(phone, links, scheme):
     phone.fill("[name=fragrance_g]", "1")
     phone.get_by_role("button", name="Save this pour").tap()
     said(phone, "^NOT SAVED YET. The weighed load is 0.50 % of wax, planned 6.25")
-    assert phone.inner_text("#weigh") == "Wax 200.0 g (7.05 oz), Fragrance 12.50 g (0.441 oz)"
+    assert phone.inner_text("#weigh") == "Wax 200.0 g (7.05 oz), Fragrance 12.50 g (0.44 oz)"
     need_accessible(phone, scheme)
 
 
@@ -236,6 +236,25 @@ def test_the_pour_day_in_ounces_and_undone(phone, links, store):
     said(phone, "^Undone: P77-2 waits")
     assert phone.input_value("[name=wax_g]") == "7.05"
     assert len(store.rows("pours")) == 1
+
+
+def test_the_second_tap_of_a_double_tap_answers_no_question(phone, links, store, at_once):
+    phone.goto(links["pours"])
+    phone.get_by_role("button", name="P77-3", exact=True).tap()
+    phone.fill("[name=wax_g]", "200")
+    phone.fill("[name=fragrance_g]", "40")
+    save = phone.get_by_role("button", name="Save this pour")
+    with at_once(phone):
+        save.tap()
+        said(phone, "^NOT SAVED YET. The weighed load is 20.00 % of wax, planned 6.25")
+        save.tap()
+        phone.wait_for_timeout(500)
+    assert "P77-3" not in set(store.rows("pours")["pour"])
+    phone.wait_for_timeout(650)  # it was read
+    save.tap()
+    said(phone, "^Saved at .* pour P77-3 at 20.00 % of wax")
+    phone.get_by_role("button", name="Undo").tap()
+    said(phone, "^Undone")
 
 
 def test_one_that_will_not_be_poured_waits_no_more_and_is_taken_back(phone, links, store):
