@@ -282,7 +282,7 @@ class QuickPage(w.VBox):
 
     def _now(self, answer=None, changed=False):
         """Say what is to do now; the answer has its place once a pot is graded, and what it said
-        before a grade ``changed`` is gone."""
+        before a weight or grade ``changed`` is gone."""
         if changed and self.answer:
             self.answer.forget()
         words, held = self.check.waits()
@@ -309,14 +309,14 @@ class QuickPage(w.VBox):
         receipts += [("unpoured", self.check.leave_out(pour.pour, f"{row['key']}-{NEVER}{n}"))
                      for n, pour in enumerate(row["gone"])]
         self._ask_grades()  # poured on a day gone by, some may be ready
-        self._now()
+        self._now(changed=True)
         return receipts
 
     def _undo_weights(self, receipts):
         for table, receipt in receipts:
             self.check.undo(table, receipt.entry_id)
         self._ask_grades()
-        self._now()
+        self._now(changed=True)
 
     def _save_grade(self, row):
         receipt = self.check.store.add("grades", row)

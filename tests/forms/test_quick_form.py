@@ -117,8 +117,13 @@ def test_weights_of_a_day_gone_by_bring_what_is_ready_to_be_graded(begun):
     weighed(page)
     assert "grade 12 pieces" in page.now.value
     assert page.grades in page.children and page.heat in page.children
+    while page.grades.piece:
+        page.grades.choices[0].click()
+    page.answer.show.click()
+    assert "use" in page.answer.lines.value
     page.weights.undo.click()
     assert page.grades is None and len(page.check.left) == 4
+    assert not page.answer.lines.value, "it was of other weights"
 
 
 def test_grades_answer_and_one_more_pot(begun):
