@@ -48,9 +48,7 @@ def read_series(store: Store) -> Series:
     plan, about = store.plan() or {}, store.about()
     logged = store.rows("pours")
     if logged.empty:
-        raise StoreError(
-            f"{store.place} has no pours yet", "log them in the pour form or import a file"
-        )
+        raise StoreError("no test batch is logged yet", "log them on page Pour or import a file")
     pieces = store.rows("pieces")[["code", "pour", "stress"]]
     if "pieces" in plan:  # without those that were made void, or are lost
         gone = left_out(store).keys() - set(store.rows("grades")["code"])

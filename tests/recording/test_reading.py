@@ -124,7 +124,7 @@ def test_no_pours_yet(folder):
     with pytest.raises(StoreError) as error:
         read_series(store)
     assert str(error.value) == (
-        f"{folder} has no pours yet; log them in the pour form or import a file"
+        "no test batch is logged yet; log them on page Pour or import a file"
     )
 
 
