@@ -183,8 +183,7 @@ class PourForm(Form):
                          (pour, texts_of(self.fields)))
             self._chooser.mark(self._next(pour))
             with self._still_saying():
-                self.fields["note"].value = ""
-                self._typed()
+                self._clear()
         self._show()
 
     def _typed(self):
@@ -256,11 +255,15 @@ class PourForm(Form):
         self._gone.pop(row["pour"], None)
         self._chooser.mark(self._next(row["pour"]))
         with self._still_saying():
-            fill(self.fields, dict.fromkeys(set(self.fields) - set(_STAYS), ""))
-            self._on_change({})
+            self._clear()
         self.scale.turn(False)
         self._show()
         self.browser.send({"focus": "wax_g"})
+
+    def _clear(self):
+        """What is of one test batch alone is not that of the next."""
+        fill(self.fields, dict.fromkeys(set(self.fields) - set(_STAYS), ""))
+        self._on_change({})
 
     def _return_to(self, place):
         pour, typed = place

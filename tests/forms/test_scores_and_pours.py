@@ -345,13 +345,15 @@ def test_one_that_will_not_be_poured_waits_no_more_and_is_taken_back(desk):
         more, desk.save, on_undo=desk.undo, gone=gone, on_take=gone.pop,
         on_leave=lambda pour, reason, key: gone.update({pour: reason}) or Receipt(7, key, MOMENT))
     assert form.pours["P03"].description == "P03 (not poured)"
-    form.fields["note"].value = "the pot fell"
+    form.fields["note"].value, form.fields["wax_g"].value = "the pot fell", "199"
     form.leave.click()
     assert gone == {"P03": "spilled", "P01": "the pot fell"} and desk.rows == []
     assert text(form.message) == f"Saved at {CLOCK}: P01 will not be poured (the pot fell)."
-    assert ": P02Pot A" in text(form.planned_view) and form.fields["note"].value == ""
+    assert ": P02Pot A" in text(form.planned_view)
+    assert form.fields["note"].value == form.fields["wax_g"].value == ""
     form.undo.click()
     assert list(gone) == ["P03"] and form.fields["note"].value == "the pot fell"
+    assert form.fields["wax_g"].value == "199"
     form.leave.click()
     form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "24"
     form.save.click()
