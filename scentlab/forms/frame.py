@@ -30,6 +30,7 @@ from scentlab.forms.fields import (
     text_column,
 )
 from scentlab.recording.draft import DraftError
+from scentlab.recording.store import RefusedError
 
 PAGES = Path(__file__).parent / "pages"
 STYLE = f"<style>{(PAGES / 'form.css').read_text(encoding='utf-8')}</style>"
@@ -200,7 +201,12 @@ class Form(w.VBox):
 
     def _undo_last(self):
         receipt, words, undo, place = self._saved[-1]
-        undo(receipt)
+        try:
+            undo(receipt)
+        except RefusedError:  # corrected or taken back elsewhere: those before can still be undone
+            self._saved.pop()
+            show_if(self._saved, self.undo)
+            raise
         self._saved.pop()
         show_if(self._saved, self.undo)
         with self._still_saying():

@@ -13,7 +13,7 @@ from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm
 from scentlab.forms.share import ShareForm
 from scentlab.recording.draft import DraftError
-from scentlab.recording.store import Receipt, Store
+from scentlab.recording.store import Receipt, RefusedError, Store
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.units import Shown, showing
 
@@ -70,6 +70,21 @@ def test_a_grade_is_saved_on_one_tap_and_shown(desk):
     form.choices[0].click()
     assert text(form.heading) == "Sweat grade by A1: all 2 pieces are done."
     assert all(b.disabled for b in form.choices)
+
+
+def test_what_was_mended_elsewhere_keeps_no_earlier_entry_from_being_undone(desk):
+    def undo(receipt):
+        if receipt.entry_id == 2:
+            raise RefusedError("entry 2 was replaced by entry 3", "change that one")
+        desk.undo(receipt)
+
+    form = GradeForm(["417", "211"], "sweat", "A1", desk.save, undo)
+    form.choices[2].click()
+    form.choices[0].click()
+    form.undo.click()
+    assert text(form.message) == "NOT SAVED. entry 2 was replaced by entry 3; change that one"
+    form.undo.click()
+    assert desk.undone == [1] and form.undo.layout.display == "none"
 
 
 @pytest.mark.parametrize("test, words", [("sweat", SWEAT_GRADES), ("frost", FROST_GRADES)])
