@@ -46,4 +46,4 @@ class HaveForm(Form):
     def _taken(self, proposal):
         self._take(proposal.plan)
         self._say("flag", f"The {proposal.size} plan is taken. Change what you like below, then "
-                          "keep it at the end of this page. Nothing is kept yet.")
+                          "keep it at the end of this page.")
