@@ -18,7 +18,7 @@ from scentlab.forms.correct import CorrectForm
 from scentlab.forms.fields import NotYet, Wrong
 from scentlab.forms.frame import STYLE
 from scentlab.forms.have import HaveForm
-from scentlab.forms.keep import NO_PLAN, KeepForm
+from scentlab.forms.keep import KeepForm
 from scentlab.forms.leave import LeaveForm
 from scentlab.forms.materials import MaterialsForm, materials_draft
 from scentlab.forms.paper import PaperForm
@@ -168,8 +168,9 @@ class PlanDesk:
             self.planning.fields["scale"].value = typed.weight
 
     def _show(self):
-        self.keeping.take(self.plan)
-        self.asks.value = STYLE + (_tables(self.plan) if self.plan else f"<p>{NO_PLAN}</p>")
+        self.keeping.take(self.plan, self.kept)
+        self.asks.value = STYLE + (_tables(self.plan) if self.plan else
+                                   f"<p>{self.keeping.without}</p>")
 
     def _make(self, asked):
         """A plan of what is typed; the one that is kept where nothing else is asked for, for pots

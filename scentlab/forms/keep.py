@@ -33,16 +33,19 @@ class KeepForm(Form):
                       in_a_row([self.keep, self.back]), self.message)
         self.take(None)
 
-    def take(self, plan):
-        """The plan as it is now; what was asked or said of another one is put away."""
+    def take(self, plan, kept=None):
+        """The plan as it is now, beside the one that is kept; what was asked or said of another one
+        is put away."""
         self.plan, self._doubts, self.message.value, self.links.value = plan, [], "", ""
+        self.without = NO_PLAN if kept is None else (
+            f"The fields above make no plan now. The plan that is kept holds: {kept.sentence}")
         self._show()
 
     def _show(self):
-        show_if(False, self.back)
         self.sheets.disabled = self.keep.disabled = self.plan is None
+        show_if(self.plan is None and self.without != NO_PLAN, self.back)
         if self.plan is None:
-            self.state.value = note("flag", NO_PLAN)
+            self.state.value = note("flag", self.without)
             return
         try:
             seen = self._look(self.plan)

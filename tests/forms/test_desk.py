@@ -119,6 +119,20 @@ def test_a_half_filled_form_comes_back_as_it_was(folder):
     assert set(read_draft(folder)) == {"materials", "series"}
 
 
+def test_a_slip_over_a_kept_plan_says_that_it_holds_and_gives_it_back(folder):
+    desk = desk_of(folder)
+    fill_in(desk)
+    desk.keeping.keep.click()
+    desk.keeping.keep.click()
+    desk.planning.fields["loads"].value = "4, six"
+    again = desk_of(folder)  # after a restart, too
+    for keeping in (desk.keeping, again.keeping):
+        assert f"The plan that is kept holds: {desk.kept.sentence}" in keeping.state.value
+        assert keeping.back.layout.display != "none" and keeping.keep.disabled
+    again.keeping.back.click()
+    assert again.plan == again.kept and again.keeping.back.layout.display == "none"
+
+
 def test_a_change_before_any_pour_warns_that_codes_change(folder):
     desk = desk_of(folder)
     fill_in(desk)
