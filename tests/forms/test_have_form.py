@@ -38,7 +38,8 @@ def test_three_plans_are_shown_and_one_is_taken_into_the_forms_below(desk):
     assert desk.plan.to_dict() == plan.to_dict() | {"title": "mine"}  # which was given before
     assert desk.materials.wax_cards[0].fields["name"].value == "soft wax"
     assert "The plan is NOT kept yet." in desk.keeping.state.value
-    assert desk.have.message.value.endswith("keep it at the end of this page.</div>")  # holds when kept, too
+    said = desk.have.message.value  # holds when kept, too
+    assert said.endswith("keep it at the end of this page.</div>")
 
 
 def test_what_is_taken_is_typed_in_the_units_of_the_workshop(tmp_path):

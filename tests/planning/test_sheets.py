@@ -284,7 +284,7 @@ def test_another_reader_reads_every_label_as_printed(chromium, tmp_path, paper, 
 
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_a_pot_prints_on_one_sheet_with_its_pours_overleaf_where_they_need_it(chromium, tmp_path, paper):
+def test_a_pot_prints_on_one_sheet_overleaf_where_it_must(chromium, tmp_path, paper):
     one = plan(pouring=Pouring(confirm=True), invented=True)
     pdf = printed(chromium, pour_sheets_html(one, paper), tmp_path)
     pages = len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes()))
