@@ -284,11 +284,18 @@ def test_another_reader_reads_every_label_as_printed(chromium, tmp_path, paper, 
 
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_a_pot_prints_on_one_sheet_overleaf_where_it_must(chromium, tmp_path, paper):
+def test_the_pours_of_a_pot_are_printed_as_one_table(chromium, tmp_path, paper):
+    """Below what is said of the pot, or overleaf where they are too many for that."""
     one = plan(pouring=Pouring(confirm=True), invented=True)
     pdf = printed(chromium, pour_sheets_html(one, paper), tmp_path)
-    pages = len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes()))
-    assert len(one.pots) <= pages <= 2 * len(one.pots)
+    text = subprocess.run(["pdftotext", "-layout", pdf, "-"], check=True, capture_output=True,
+                          text=True, timeout=60).stdout
+    tables = [page for page in text.split("\f") if "Stirred" in page]
+    assert len(tables) == len(one.pots) == 4
+    for page, pot in zip(tables, one.pots["pot"], strict=True):
+        assert len(re.findall(rf"\b{pot}-\d", page.split("Stirred")[1])) == sum(
+            p.pot == pot for p in one.pour_rows)
+    assert text.count("confirming") == 2, "cut in its column"
 
 
 def test_every_place_says_alike_who_opens_the_key():
