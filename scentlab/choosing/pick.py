@@ -80,7 +80,7 @@ class Pick(Result):
     def sentence(self):
         first = self.table.iloc[0]
         if pd.isna(first["load_pct"]):
-            return "No load of any blend qualifies. " + " ".join(self.sentences.values())
+            return "No load is given for any blend. " + " ".join(self.sentences.values())
         return self.sentences[first["blend"]]
 
 
@@ -150,8 +150,8 @@ def _choose(blend, evidence, rules, ceiling):
     if pd.isna(lowest):
         return {"reason": f"no load can be given: no piece was inspected {storage}"}
     if row["state"] == NONE:
-        return {"reason": "no tested load qualifies: none is shown to keep the risk of sweat grade "
-                f"{rules.limit_grade} under {say_rule(rules.risk)}"}
+        return {"reason": "no load is shown to be safe yet: no tested one keeps the risk of sweat "
+                f"grade {rules.limit_grade} under {say_rule(rules.risk)}"}
     limits = caps(blend, evidence, rules, ceiling)
     held_by = min(limits, key=limits.get)
     top = _highest_within(limits[held_by])
@@ -159,7 +159,7 @@ def _choose(blend, evidence, rules, ceiling):
     if top < lowest - 0.05:
         limit = say_load_oz(limits[held_by], sold=True)
         return {"held_by": held_by, "reason": (
-            f"no tested load qualifies: {held_by} is {limit} and the lowest load tested is "
+            f"no tested load is low enough: {held_by} is {limit} and the lowest load tested is "
             f"{say_load_oz(lowest)}"
         )}
     return {"held_by": held_by,

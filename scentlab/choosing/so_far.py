@@ -147,8 +147,7 @@ def _meanwhile(analysis, blend, limit, wet):
         tested = tested.loc[tested["blend"] == blend, "load_pct"]
         yield (f"until then stay below {say_load_oz(wet)}, the lowest load that sweated"
                if (tested < wet - NEAR_PCT).any() else
-               f"none of the tested loads is shown to be safe: {say_load_oz(wet)}, the lowest, "
-               "sweated")
+               f"the lowest load tested, {say_load_oz(wet)}, sweated")
 
 
 def _sheet(usual, wet):

@@ -105,10 +105,10 @@ class TestCaps:
         pick = choose_load(with_blends(limit_load_pct=3.0))
         assert pick.table["load_pct"].isna().all()
         assert row(pick)["reason"].startswith(
-            "no tested load qualifies: the wax maker's limit is 3.0 % (0.48 oz/lb) and the lowest "
-            "load tested is "
+            "no tested load is low enough: the wax maker's limit is 3.0 % (0.48 oz/lb) and the "
+            "lowest load tested is "
         )
-        assert pick.sentence.startswith("No load of any blend qualifies. ")
+        assert pick.sentence.startswith("No load is given for any blend. ")
 
 
 class TestThrow:
@@ -330,8 +330,8 @@ class TestAnalysis:
         pick = choose_load(evidence)
         assert find_ceiling(fit).of("soft")["state"] == NONE
         assert pick.sentence.startswith(
-            "No load of any blend qualifies. soft: no tested load qualifies: none is shown to "
-            "keep the risk of sweat grade 2 under 5 %. "
+            "No load is given for any blend. soft: no load is shown to be safe yet: no tested one "
+            "keeps the risk of sweat grade 2 under 5 %. "
         )
 
 

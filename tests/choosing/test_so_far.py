@@ -89,7 +89,7 @@ def test_a_load_as_weighed_is_said_alike_whatever_it_showed(checked, word):
 def test_no_load_is_recommended_where_the_pick_has_none():
     found = loads_so_far(quick(6.0))
     assert set(found.table["word"]) <= {DRY, SWEATED}
-    assert found.answer.startswith("soft wax: no tested load qualifies: none is shown to keep")
+    assert found.answer.startswith("soft wax: no load is shown to be safe yet: no tested one keeps")
 
 
 def no_load_yet(wet_from, limit, sheet=None, apart=None):
@@ -99,7 +99,7 @@ def no_load_yet(wet_from, limit, sheet=None, apart=None):
         {"wax": {"name": "soft wax", "recommended_load_pct": sheet}, "fraction": 1.0}]}]}
     known = replace(series, blends=series.blends.assign(limit_load_pct=limit), plan=plan)
     found = analyse(replace(known, apart=apart and apart(known)), draws=1000, precise=None)
-    assert "no tested load qualifies" in found.pick.sentence
+    assert "no load is shown to be safe yet" in found.pick.sentence
     return loads_so_far(found).answer.removeprefix(f"{found.pick.sentences['soft wax']} ")
 
 
@@ -108,8 +108,8 @@ def no_load_yet(wet_from, limit, sheet=None, apart=None):
     (8.0, 9.375, "Until then stay below 9."),
     (8.0, 12.5, "Until then stay below 9."),
     (8.0, None, "Until then stay below 9."),
-    (6.0, 10.0, "None of the tested loads is shown to be safe: 6."),
-    (6.0, 6.25, "None of the tested loads is shown to be safe: 6."),
+    (6.0, 10.0, "The lowest load tested, 6."),
+    (6.0, 6.25, "The lowest load tested, 6."),
     (6.0, 5.0, "Until then keep to the wax maker's limit, 5.0 % (0.8 oz/lb)."),
 ])
 def test_what_to_keep_to_meanwhile_lies_below_all_that_sweated(wet_from, limit, words):
@@ -154,7 +154,7 @@ def test_what_sweated_of_another_lot_is_not_kept_to_either():
         return replace(own, pours=own.pours.assign(finish="plain"),
                        grades=own.grades.assign(grade=2).astype({"grade": "Int64"}))
 
-    assert no_load_yet(8.0, 7.5, apart=lot).startswith("None of the tested loads is shown")
+    assert no_load_yet(8.0, 7.5, apart=lot).startswith("The lowest load tested, ")
 
 
 def test_a_recommended_load_is_never_one_that_sweated_or_lies_above_the_pick():

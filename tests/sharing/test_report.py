@@ -206,13 +206,14 @@ def test_blends_without_a_load_stand_beside_the_answer(analysis):
     assert "No load for" not in dict(answers.headline(analysis)["facts"])
     table, blends = analysis.pick.table.copy(), analysis.series.blends
     other = table["blend"].iloc[-1]
-    table.loc[table.index[-1], ["load_pct", "reason"]] = np.nan, "no tested load qualifies: none"
+    table.loc[table.index[-1], ["load_pct", "reason"]] = (
+        np.nan, "no load is shown to be safe yet: no")
     more = dataclasses.replace(
         analysis, pick=dataclasses.replace(analysis.pick, table=table),
         series=dataclasses.replace(
             analysis.series, blends=pd.concat([blends, blends.iloc[:1].assign(blend="third")])))
     assert dict(answers.headline(more)["facts"])["No load for"] == (
-        f"{other} (no tested load qualifies); third (no sweat grade yet).",)
+        f"{other} (no load is shown to be safe yet); third (no sweat grade yet).",)
 
 
 def test_whose_maximum_it_is(analysis):
