@@ -4,7 +4,7 @@ from scentlab.materials import Blend
 from scentlab.planning.refusal import PlanError, need, need_above_zero, need_whole
 from scentlab.schema import MOST_LOAD_PCT, POURS, THROWS, Column
 from scentlab.text import twins
-from scentlab.units import in_maker_units, say_temperature
+from scentlab.units import in_maker_units, say_load_oz, say_temperature
 
 MOST_PIECES = 900  # three-digit codes
 TITLE = Column("title", "text", "title", pattern=".{1,200}",
@@ -25,8 +25,8 @@ def check_loads(loads_pct):
     """At least two different loads as floats, the lowest first."""
     loads = [need_above_zero(load, "a load", MOST_LOAD_PCT, "g per 100 g of wax", field="loads_pct")
              for load in loads_pct]
-    need(len({*loads}) == len(loads) >= 2, f"the loads are {', '.join(f'{x:g}' for x in loads)}",
-         "give two different loads at least, each once, in % of wax", field="loads_pct",
+    need(len({*loads}) == len(loads) >= 2, f"the loads are {', '.join(map(say_load_oz, loads))}",
+         "give two different loads at least, each once", field="loads_pct",
          value=loads)
     return tuple(sorted(loads))
 

@@ -311,7 +311,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
-        ({"loads": "4"}, "the loads are 4; give two different loads at least"),
+        ({"loads": "4"}, "the loads are 4.0 % (0.64 oz/lb); give two different loads at least"),
         ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
          "40 g per 100 g"),
         ({"assessors": "0"}, "1 throw pieces of each pour and no tester to smell them; give "

@@ -351,14 +351,14 @@ def test_pots_add_up_to_the_pours():
 
 REFUSED = [
     (dict(loads_pct=[8]),
-     "the loads are 8; give two different loads at least, each once, in % of wax"),
+     "the loads are 8.0 % (1.28 oz/lb); give two different loads at least, each once"),
     (dict(loads_pct=[4, 41]),
      "a load is 41; give a number above 0 and up to 40 g per 100 g of wax"),
     (dict(loads_pct=[0, 4]), "a load is 0; give a number above 0 and up to 40 g per 100 g of wax"),
     (dict(loads_pct=[4, float("nan")]),
      "a load is nan; give a number above 0 and up to 40 g per 100 g of wax"),
-    (dict(loads_pct=[4, 6, 4.0]), "the loads are 4, 6, 4; give two different loads at least, each "
-                                  "once, in % of wax"),
+    (dict(loads_pct=[4, 6, 4.0]), "the loads are 4.0 % (0.64 oz/lb), 6.0 % (0.96 oz/lb), 4.0 % "
+                                  "(0.64 oz/lb); give two different loads at least, each once"),
     (dict(blends=[]), "no blend came; give at least one Blend"),
     (dict(blends=[BLENDS[0], BLENDS[0]]),
      "the blends 'soft' and 'soft' have one name; give one thing one name, or two things names "
