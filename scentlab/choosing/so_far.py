@@ -141,11 +141,11 @@ def _meanwhile(analysis, blend, limit, wet):
     """What to keep to where no load is shown to be safe: never a load at which, or below which, a
     piece sweated. ``wet`` is the lowest that did."""
     if not (pd.isna(limit) or _sweats(limit, wet)):
-        yield f"until then keep to the wax maker's limit, {say_load_oz(limit)}"
+        yield f"meanwhile keep to the wax maker's limit, {say_load_oz(limit)}"
     elif not pd.isna(wet):
         tested = analysis.sweat.counts
         tested = tested.loc[tested["blend"] == blend, "load_pct"]
-        yield (f"until then stay below {say_load_oz(wet)}, the lowest load that sweated"
+        yield (f"meanwhile stay below {say_load_oz(wet)}, the lowest load that sweated"
                if (tested < wet - NEAR_PCT).any() else
                f"the lowest load tested, {say_load_oz(wet)}, sweated")
 

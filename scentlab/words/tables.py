@@ -436,8 +436,8 @@ def shape_table(fit):
         fit.shapes.sort_values("weight", ascending=False, kind="stable"),
         ("*Shape", "shape"), ("Counts for", lambda r: say_share(r["weight"], 0)),
         ("Bend", lambda r: "none" if is_missing(r["bend"]) else f"{r['bend']:.2f}"),
-        ("Its 95 % limits", lambda r: " to ".join(
-            say_number(r[f"bend_{end}"]) for end in ("lower", "upper"))),
+        ("Its 95 % limits", lambda r: MISSING if is_missing(r["bend"]) else " to ".join(
+            say_number(r[f"bend_{end}"]).replace(MISSING, "open") for end in ("lower", "upper"))),
         ("*What the shape says", lambda r: SHAPE_WORDS[r["shape"]]),
     )
 

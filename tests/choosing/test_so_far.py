@@ -104,13 +104,13 @@ def no_load_yet(wet_from, limit, sheet=None, apart=None):
 
 
 @pytest.mark.parametrize(("wet_from", "limit", "words"), [
-    (8.0, 7.5, "Until then keep to the wax maker's limit, 7.5 % (1.2 oz/lb)."),
-    (8.0, 9.375, "Until then stay below 9."),
-    (8.0, 12.5, "Until then stay below 9."),
-    (8.0, None, "Until then stay below 9."),
+    (8.0, 7.5, "Meanwhile keep to the wax maker's limit, 7.5 % (1.2 oz/lb)."),
+    (8.0, 9.375, "Meanwhile stay below 9."),
+    (8.0, 12.5, "Meanwhile stay below 9."),
+    (8.0, None, "Meanwhile stay below 9."),
     (6.0, 10.0, "The lowest load tested, 6."),
     (6.0, 6.25, "The lowest load tested, 6."),
-    (6.0, 5.0, "Until then keep to the wax maker's limit, 5.0 % (0.8 oz/lb)."),
+    (6.0, 5.0, "Meanwhile keep to the wax maker's limit, 5.0 % (0.8 oz/lb)."),
 ])
 def test_what_to_keep_to_meanwhile_lies_below_all_that_sweated(wet_from, limit, words):
     said = no_load_yet(wet_from, limit)
@@ -123,7 +123,7 @@ def test_what_to_keep_to_meanwhile_lies_below_all_that_sweated(wet_from, limit, 
 
 def test_a_load_of_the_sheet_that_sweated_is_said_to_have():
     assert no_load_yet(8.0, 7.5, 6.25).startswith(
-        "The wax maker's sheet says 6.25 % (1 oz/lb). Until then keep")
+        "The wax maker's sheet says 6.25 % (1 oz/lb). Meanwhile keep")
     given = quick(15.0)
     plan = {"blends": [{"name": "soft wax", "parts": [
         {"wax": {"name": "soft wax", "recommended_load_pct": 18.75}, "fraction": 1.0}]}]}
@@ -144,7 +144,7 @@ def test_a_blend_without_a_piece_that_decides_has_no_loads_to_show():
     known = replace(series, grades=grades, blends=series.blends.assign(limit_load_pct=11.0))
     found = loads_so_far(analyse(known, draws=200, precise=None), "hard wax")
     assert found.table.empty and found.lines == (found.answer,)
-    assert " Until then stay below 9." in found.answer
+    assert " Meanwhile stay below 9." in found.answer
 
 
 def test_what_sweated_of_another_lot_is_not_kept_to_either():

@@ -92,10 +92,10 @@ def test_the_shapes_of_throw_stand_in_the_report_heaviest_first(analysis, html):
     best = analysis.throw.shapes.sort_values("weight").iloc[-1]
     assert view.rows[0][0] == best["shape"]
     by_name = {row[0]: row for row in view.rows}
-    assert by_name["linear"][2:4] == ("none", "– to –")
+    assert by_name["linear"][2:4] == ("none", "–")
     power = analysis.throw.shapes.set_index("shape").loc["power"]
     assert np.isnan(power["bend_lower"])
-    assert by_name["power"][3] == f"– to {power['bend_upper']:.2f}"
+    assert by_name["power"][3] == f"open to {power['bend_upper']:.2f}"
     assert f"<caption>{view.caption}</caption>" in html
 
 
