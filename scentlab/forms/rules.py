@@ -26,6 +26,7 @@ from scentlab.forms.fields import (
 )
 from scentlab.forms.frame import Form, as_widget, clock_of, listed
 from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_KINDS, THROW_WORDS
+from scentlab.text import capital
 from scentlab.units import say_load
 
 _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
@@ -261,6 +262,7 @@ def _grades(test):
 
 
 def _picks_html(pick):
-    parts = [f"<h4>{html.escape(blend)}</h4><p>{html.escape(words)}</p>"
+    parts = [f"<h4>{html.escape(blend)}</h4><p>"
+             f"{html.escape(capital(words.removeprefix(f'{blend}: ')))}</p>"
              for blend, words in pick.sentences.items()]
     return "<b>The recommended load of each blend, best first</b>" + "".join(parts)

@@ -71,26 +71,26 @@ def test_it_starts_from_the_rules_and_keeps_nothing(form, calls):
         "5", "95", "0.5"]
     assert form.browser.pressed == ["limit_grade-2", "stress-None", "throw_kind-warm",
                                     "frost_limit_grade-2"]
-    assert picked(form) == "<p>soft: pour 8.0</p>"
+    assert picked(form) == "<p>Pour 8.0</p>"
     assert form.message.value == ""
 
 
 def test_a_changed_risk_decides_at_once_and_stands_beside_the_first_pick(form, calls):
     form.fields["risk"].value = "10"
     assert form.rules == Rules(risk=0.10) and calls.decided[-1] == form.rules
-    assert picked(form) == "<p>soft: pour 9.0</p>"
+    assert picked(form) == "<p>Pour 9.0</p>"
     assert "Not kept: these rules hold in this form alone" in form.message.value
     assert calls.kept == []
     form.fields["risk"].value = "5"
-    assert picked(form) == "<p>soft: pour 8.0</p>" and form.message.value == ""
+    assert picked(form) == "<p>Pour 8.0</p>" and form.message.value == ""
 
 
 def test_a_load_that_is_lost_and_found_again_is_said(form, calls):
     form.fields["risk"].value = "1"
-    assert picked(form) == "<p>soft: pour nan</p>"
+    assert picked(form) == "<p>Pour nan</p>"
     later = RulesForm(Rules(risk=0.01), Rules, calls.decide, calls.keep, LIMITS, Picture)
     later.fields["risk"].value = "5"
-    assert picked(later) == "<p>soft: pour 8.0</p>"
+    assert picked(later) == "<p>Pour 8.0</p>"
 
 
 @pytest.mark.parametrize(
@@ -205,7 +205,7 @@ def test_a_choice_that_fails_is_told_and_cannot_be_kept(calls):
     assert "No load by these rules: the fit knows &lt;nothing&gt;" in form.picks.value
     assert form.keep.disabled
     form.fields["risk"].value = "5"
-    assert picked(form) == "<p>soft: pour 8.0</p>" and not form.keep.disabled
+    assert picked(form) == "<p>Pour 8.0</p>" and not form.keep.disabled
 
 
 def test_parts_fold_and_tell_what_they_hold(form):
