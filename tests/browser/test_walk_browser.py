@@ -214,7 +214,7 @@ def test_what_is_typed_from_paper_outlasts_the_kernel(page, store):
     page.wait_for_selector(".scent-press-assessor-A2[aria-label]")
     open_parts(page)
     press(page, "assessor-A2")
-    said(page, "Typed earlier and not saved: 1. Look, and save.")
+    said(page, "Typed earlier and not saved: 1. Look, at the days too, and save.")
     page.wait_for_selector("h3:has-text('Scores of A2 from paper')")
     assert grid.nth(0).input_value() == "3"
     grid.nth(0).fill("")
