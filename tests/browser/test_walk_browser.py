@@ -233,6 +233,8 @@ def test_type_scores_from_paper(page, store):
     grid.first.wait_for()
     assert grid.count() == 9  # two sweat, one frost, three warm pieces with throw and minutes
     days = page.locator(".scent-grid:visible caption input")
+    first = page.locator(".scent-grid:visible caption").first
+    assert first.bounding_box()["height"] < 100, "title and day in a line each"
     due = plan().pieces.query("test == 'sweat'")["due_on"].iloc[0]
     assert days.nth(0).input_value() == str(due)
     label = f"Sweat, room temperature: {due}: day of the inspection"
