@@ -89,7 +89,7 @@ def _scorers(testers):
             f"{row.usual:.1f}")
 
 
-MAP_HEAD = "5 % of pieces sweat at, of the wax (90 % interval)"
+MAP_HEAD = "5 % of pieces sweat at (load on the wax, 90 % interval)"
 
 
 def map_rows(table):
@@ -102,8 +102,10 @@ def map_rows(table):
 
 def map_text(table):
     """The map as a text, a line for each pair."""
-    rows = pd.DataFrame(map_rows(table), columns=["wax", "fragrance", "state", MAP_HEAD])
-    return f"{rows.to_string(index=False, justify='left')}\n{NO_SAFE_LOAD}"
+    rows = [("wax", "fragrance", "state", MAP_HEAD), *map_rows(table)]
+    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    lines = ("  ".join(map(str.ljust, row, wide)).rstrip() for row in rows)
+    return "\n".join([*lines, NO_SAFE_LOAD])
 
 
 def next_sentence(rows):

@@ -192,7 +192,9 @@ def test_the_map_is_told_in_the_makers_unit(remembered):
         _, *oz_lines = map_text(table).splitlines()
         said = [*known_sentences(remembered), *says(remembered, [remembered.waxes[0]], "", 1.0)]
     assert all("oz/lb" in words and "point" not in words for words in said), said
-    assert "sweat at, of the wax (90 % interval)" in head
+    assert "sweat at (load on the wax, 90 % interval)" in head
+    state = head.index("state")
+    assert all(line[state - 1] == " " != line[state] for line in lines[:-1]), "columns begin alike"
     for row, line, other in zip(table.itertuples(), lines, oz_lines, strict=False):
         percent, ounces = (re.search(r"([\d.]+) \S+ \([\d.]+ \S+ to [\d.]+ \S+\)\s*$", x)[1]
                            for x in (line, other))
