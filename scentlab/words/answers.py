@@ -112,7 +112,7 @@ def facts_of(analysis, best, without=None):
     else:
         limits = say_range(best["throw_lower"], best["throw_upper"], lambda v: f"{v:.1f}")
         why = best["reason"].split(". ")[0].replace(f" of {throw} throw", "")
-        why = why.removeprefix("Going on to ")
+        why = why.removeprefix("Going on to ").replace("less than", "under")
         yield f"{throw.capitalize()} throw", (
             f"{say_number(best['throw'], 1)} of 10 (90 %: {limits}). {why}.",)
     if rules.today_load_pct is not None:

@@ -109,7 +109,7 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
         "temperature: 0 of ",
         f"maximum {say_load_oz(best['limit_load_pct'])} for creamy wax",
         f"{best['throw']:.1f} of 10 (90 %: {best['throw_lower']:.1f} to ",
-        f"). {say_load_oz(best['ceiling_load_pct'], sold=True)} adds less than half a "
+        f"). {say_load_oz(best['ceiling_load_pct'], sold=True)} adds under half a "
         "point (chance ",
         "creamy wax C-41; firm wax F-03; fragrance 77.",
         "Not tested this load, after day 7, other lots, cold throw, second grader.",
