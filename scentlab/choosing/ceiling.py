@@ -86,7 +86,7 @@ def find_ceiling(fit, rules=None, blends=None):
     if rules.stress not in (None, *fit.stresses):
         return _without_answer(find_ceiling(fit, replace(rules, stress=None)), rules.stress)
     every, fit, stress = fit, at_sale(fit, rules), rules.stress or fit.harshest
-    draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
+    draws, order = _in_order(fit, rules.risk, rules.limit_grade, stress)
     rows, notes = [], []
     if 0 < fit.counts[[f"g{g}" for g in range(1, 5)]].to_numpy().sum() and not reached(
             fit.counts, rules.limit_grade).any():
@@ -94,9 +94,9 @@ def find_ceiling(fit, rules=None, blends=None):
                      "that takes rests on what is usual and on the pieces that stayed below it.")
     for blend in blends or fit.blends:
         own = fit.counts[fit.counts["blend"] == blend]
-        at_risk = draws[:, fit.blends.index(blend)]
-        row, more = _of_blend(blend, own, at_risk, fit, rules, stress)
-        if held := held_below_sweat(own, row, rules):
+        place = fit.blends.index(blend)
+        row, more = _of_blend(blend, own, (draws[place], order[place]), fit, rules, stress)
+        if held := held_below_sweat(fit, row, rules):
             row, more = held
             more += [_LATER.format(fit.ages[1])] if fit is not every else []
         rows.append(row | {"ceiling_content_pct": content_from_load(row["ceiling_load_pct"])})
@@ -129,9 +129,18 @@ def chances_over(fit, blend, loads, rules):
     return [min(float(fit.weights @ (own < load)), 1.0) for load in loads]
 
 
-def _of_blend(blend, own, draws, fit, rules, stress):
-    order = np.argsort(draws)  # once for all its quantiles
-    draws, weights, counts = draws[order], fit.weights[order], own[own["stress"] == stress]
+def _in_order(fit, *asked):
+    """The draws (B, S) of the load at risk in order, and that order, once for all quantiles."""
+    if asked not in fit.reckoned:
+        draws = load_at_risk_draws(fit, *asked).T
+        order = np.argsort(draws)
+        fit.reckoned[asked] = np.take_along_axis(draws, order, axis=1), order
+    return fit.reckoned[asked]
+
+
+def _of_blend(blend, own, in_order, fit, rules, stress):
+    draws, order = in_order
+    weights, counts = fit.weights[order], own[own["stress"] == stress]
     places = (1.0 - rules.confidence, 0.05, 0.5, 0.95)
     quantile, lower, middle, upper = map(float, weighted_quantile(draws, weights, places))
     row = {
@@ -182,7 +191,7 @@ def speak_against(wet, pieces, risk):
     return wet > 0 and special.bdtrc(wet - 1, pieces, risk) < UNLIKELY
 
 
-def held_below_sweat(own, row, rules):
+def held_below_sweat(fit, row, rules):
     """The row and notes of a ceiling above sweat that speaks for itself; None without any.
 
     Where the risk grows with the load, the pieces up to a load that keeps the risk reach the limit
@@ -191,9 +200,13 @@ def held_below_sweat(own, row, rules):
     """
     if row["state"] == NONE:
         return None
-    below, table = np.nan, by_load(own, rules.limit_grade, NEAR_PCT)
-    table[["sweated", "pieces"]] = table[["sweated", "pieces"]].cumsum()
-    for r in table.itertuples():
+    below, asked = np.nan, (row["blend"], rules.limit_grade)
+    if asked not in fit.reckoned:
+        own = fit.counts[fit.counts["blend"] == row["blend"]]
+        table = by_load(own, rules.limit_grade, NEAR_PCT)
+        table[["sweated", "pieces"]] = table[["sweated", "pieces"]].cumsum()
+        fit.reckoned[asked] = list(table.itertuples())
+    for r in fit.reckoned[asked]:
         if r.lowest > row["ceiling_load_pct"] + NEAR_PCT / 2:
             return None
         if speak_against(r.sweated, r.pieces, rules.risk):

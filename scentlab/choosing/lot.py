@@ -238,7 +238,7 @@ def _verdict(seen, load, over, k_hat, rules):
 def _safe_load(analysis, fit, blend):
     """The highest safe load with the new lot, within all loads tested."""
     counts = pd.concat([analysis.sweat.counts, fit.counts], ignore_index=True)
-    row = find_ceiling(replace(fit, counts=counts), analysis.rules).of(blend)
+    row = {"blend": blend, **find_ceiling(replace(fit, counts=counts), analysis.rules).of(blend)}
     # What speaks against the new lot by itself does so whatever the old one showed.
-    held = held_below_sweat(fit.counts[fit.counts["blend"] == blend], row, analysis.rules)
+    held = held_below_sweat(fit, row, analysis.rules)
     return float((held[0] if held else row)["ceiling_load_pct"])

@@ -102,12 +102,18 @@ def reached(counts, grade):
 def by_load(counts, grade, near):
     """Pieces of :func:`count_pours` at each planned load, the lowest first: load_pct (mean),
     lowest, highest, pieces and sweated (that reached the grade)."""
-    loads = counts["load_pct"].astype(float)
-    ends = [group[-1] for group in planned_loads(loads, near)] if len(loads) else []
-    found = counts.assign(load_pct=loads, sweated=reached(counts, grade))
-    return found.groupby(np.searchsorted(ends, loads)).agg(
-        load_pct=("load_pct", "mean"), lowest=("load_pct", "min"), highest=("load_pct", "max"),
-        pieces=("n", "sum"), sweated=("sweated", "sum"))
+    loads = counts["load_pct"].to_numpy(float)
+    groups = planned_loads(loads, near) if len(loads) else []
+    ends = [group[-1] for group in groups]
+    place = np.searchsorted(ends, loads)
+
+    def total(values):
+        return np.bincount(place, values, len(ends)).astype(int)
+
+    return pd.DataFrame({
+        "load_pct": [loads[place == i].mean() for i in range(len(ends))],
+        "lowest": [group[0] for group in groups], "highest": ends,
+        "pieces": total(counts["n"]), "sweated": total(reached(counts, grade))})
 
 
 def loads_tested(looks, blends):

@@ -114,6 +114,11 @@ class SweatFit(Result):
         """Posterior draws by meaning, as :meth:`CapacityModel.named`."""
         return self.model.named(self.draws)
 
+    @cached_property
+    def reckoned(self):
+        """What was reckoned of the fit and is asked for again under other rules, by what it is."""
+        return {}
+
     @property
     def draw_links(self):
         """The link (S,) of each draw, by name."""
