@@ -6,7 +6,11 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.ceiling import DRY as CEILING_DRY
+from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
+from scentlab.choosing.headline import pair_sentences, use_words
+from scentlab.choosing.rests import by_day
+from scentlab.choosing.rules import THROW_WORDS
 from scentlab.fitting.looks import by_load, reached
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_rule
@@ -141,11 +145,11 @@ def _meanwhile(analysis, blend, limit, wet):
     """What to keep to where no load is shown to be safe: never a load at which, or below which, a
     piece sweated. ``wet`` is the lowest that did."""
     if not (pd.isna(limit) or _sweats(limit, wet)):
-        yield f"meanwhile keep to the wax maker's limit, {say_load_oz(limit)}"
+        yield f"until then keep to the wax maker's limit, {say_load_oz(limit)}"
     elif not pd.isna(wet):
         tested = analysis.sweat.counts
         tested = tested.loc[tested["blend"] == blend, "load_pct"]
-        yield (f"meanwhile stay below {say_load_oz(wet)}, the lowest load that sweated"
+        yield (f"until then stay below {say_load_oz(wet)}, the lowest load that sweated"
                if (tested < wet - NEAR_PCT).any() else
                f"the lowest load tested, {say_load_oz(wet)}, sweated")
 
@@ -163,12 +167,33 @@ def _sweats(load, wet):
 
 
 def _answer(analysis, blend):
-    """The sentence of the pick, what the sheet says, and what to keep to where there is no load."""
-    row, wet = analysis.pick.of(blend), lowest_sweated(analysis, blend)
-    given = row["load_pct"] > 0
-    said = [analysis.pick.sentences[blend].removesuffix("."),
-            *_sheet(recommended_by_maker(analysis.series, blend),
-                    np.nan if given and wet <= row["load_pct"] else wet)]
-    if not given:
-        said += _meanwhile(analysis, blend, row["limit_load_pct"], wet)
+    """The load in a few short sentences; where there is none, what to pour meanwhile."""
+    row = analysis.pick.of(blend)
+    sure = f"{say_rule(analysis.rules.confidence)} sure"
+    usual, wet = recommended_by_maker(analysis.series, blend), lowest_sweated(analysis, blend)
+    if row["load_pct"] > 0:
+        low = say_rule(analysis.rules.risk)
+        found = analysis.ceiling.of(blend)
+        said = [*use_words(row, found, analysis),
+                f"at most {low} of pieces of new pots would sweat"
+                f"{by_day(analysis.sweat, analysis.rules)} ({sure})"]
+        if found["state"] in (CEILING_DRY, OPEN_ABOVE):
+            said.append("no piece bounds it from above, so it rests on what is usual of wax")
+        said += _sheet(usual, wet if wet > row["load_pct"] else np.nan)
+    else:
+        said = [f"{blend}: no load is shown to be safe yet ({sure})",
+                *_sheet(usual, wet), *_meanwhile(analysis, blend, row["limit_load_pct"], wet)]
+    said += pair_sentences(blend, analysis, analysis.rules)
+    said += _without_throw(analysis, row)
+    said.append(analysis.rests.headline(blend).removesuffix("."))
     return in_sentences(said)
+
+
+def _without_throw(analysis, row):
+    """That throw of the kind that decides, or why its scores, cannot tell of less fragrance."""
+    kind = analysis.rules.throw_kind
+    throws = analysis.series.throws
+    if not ((throws["blend"] == row["blend"]) & (throws["kind"] == kind)).any():
+        yield f"nobody scored {THROW_WORDS[kind]} throw, so whether less smells as strong is open"
+    elif row["load_pct"] > 0 and pd.isna(row["throw_chance"]):
+        yield row["reason"]

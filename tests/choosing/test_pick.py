@@ -287,7 +287,7 @@ class TestWhatIf:
         pick, safe = choose_load(analysis, rules), find_ceiling(analysis.sweat, rules)
         said = loads_so_far(replace(analysis, rules=rules, pick=pick, ceiling=safe)).answer
         assert "at most 0.5 % chance" in safe.sentence and "97.5 % confidence" in safe.sentence
-        assert "more than 0.5 % of pieces" in said
+        assert "97.5 % sure" in said
         for words in (pick.sentence, safe.sentence, said):
             assert "under 1 %" not in words and "98 %" not in words
 

@@ -117,7 +117,8 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert not any(str(load) in words for words in asked for load in (9.4, 12.5, 18.75))
     assert "heat cycle as reached" not in said
     answer, seen, step, *_ = said[said.index("soft wax: "):].splitlines()
-    assert "Hot throw was not scored" in answer or "no load is shown to be safe" in answer
+    assert "Highest safe load:" in answer or "no load is shown to be safe yet" in answer
+    assert "Nobody scored hot throw" in answer
     assert ("; 2 oz/lb (12.5 %), 2 of 2, not for sale; 2.99 oz/lb (18.7 %), 2 of 2, not for "
             "sale." in seen)
     assert step.startswith("Next: ")
