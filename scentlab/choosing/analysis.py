@@ -181,12 +181,13 @@ def what_if(analysis: Analysis, **changes: Any) -> Pick:
     return decider(analysis)(replace(analysis.rules, **changes)).pick
 
 
-def decider(analysis):
+def decider(analysis, brief=False):
     """A chooser under any rules that does not fit sweat again: callable(rules) to the Analysis
     under them. It raises FitError for a blend that was not fitted.
 
     Throw of the other kind is fitted when it is first asked for, and remembered; all else is taken
-    from the analysis, so the pick is that of :func:`analyse`.
+    from the analysis, so the pick is that of :func:`analyse`. ``brief`` leaves out the measures of
+    the trade-off.
     """
     fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 
@@ -198,7 +199,7 @@ def decider(analysis):
         throw, no_throw = fits[kind]
         found = replace(analysis, rules=rules, throw=throw, no_throw=no_throw,
                         ceiling=find_ceiling(analysis.sweat, rules))
-        return replace(found, pick=choose_load(found, rules, found.ceiling))
+        return replace(found, pick=choose_load(found, rules, found.ceiling, brief=brief))
 
     return decide
 

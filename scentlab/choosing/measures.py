@@ -76,15 +76,16 @@ def measure(chosen, evidence, rules, ceiling):
     return pd.DataFrame(rows)
 
 
-def trade_off(evidence, rules, ceiling):
-    """The measures at the loads tested of each blend under the stress that decides."""
+def trade_off(evidence, rules, ceiling, brief=False):
+    """The loads tested of each blend under the stress that decides, with the measures there unless
+    it is to be ``brief``."""
     counts, frames = evidence.sweat.counts, []
     under = counts[counts["stress"] == ceiling.stress]
     for blend in evidence.sweat.blends:
         loads = np.unique(under.loc[under["blend"] == blend, "load_pct"].astype(float))
         known = pd.DataFrame({"blend": blend, "load_pct": loads,
                               "content_pct": content_from_load(loads)})
-        frames.append(known.join(_at(blend, loads, evidence, rules)))
+        frames.append(known if brief else known.join(_at(blend, loads, evidence, rules)))
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
 
 

@@ -85,12 +85,13 @@ class Pick(Result):
 
 
 @one_thread()
-def choose_load(evidence, rules=None, ceiling=None):
+def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
     """Choose a load per blend and rank the blends. FitError where the rules name a blend that was
     not fitted.
 
     The load is the lowest that lies, with a chance of 80 %, no more than ``rules.throw_loss``
     points below the best throw under the ceiling and the limits: a rule of non-inferiority.
+    ``brief`` leaves out the measures of ``tradeoff``, which are most work.
     """
     rules = rules or Rules()
     _need_blends(evidence, rules)
@@ -109,7 +110,7 @@ def choose_load(evidence, rules=None, ceiling=None):
     }
     return Pick(
         table=table, sentences=sentences, rules=asdict(rules),
-        tradeoff=trade_off(evidence, rules, ceiling),
+        tradeoff=trade_off(evidence, rules, ceiling, brief),
         notes=(*_notes(evidence, rules, table), *filter(None, (
             words for blend in evidence.sweat.blends for words in (
                 compare_finish(evidence.series, rules, blend, ceiling.stress),

@@ -69,7 +69,7 @@ def _build(page, seed):
     bench = page.bench
     analysis = page.analysis = analyse(
         read_series(bench.store), rules_here(bench.folder).rules, seed=seed)
-    decide = decider(analysis)
+    decide = decider(analysis, brief=True)
     rules = Fold("All rules: grades, storage, throw, limits, today's load",
                  lambda: rules_form(analysis, bench.folder, page.saving.renew), "rules")
     page.sliders = SliderForm(

@@ -19,8 +19,18 @@ def test_the_pick_is_that_of_a_new_analysis(analysis):
     pd.testing.assert_frame_equal(found.tradeoff, anew.pick.tradeoff)
 
 
+def test_a_brief_one_leaves_out_the_measures_of_the_trade_off_alone(analysis):
+    rules = Rules(risk=0.02, confidence=0.9)
+    whole_one, found = decider(analysis)(rules), decider(analysis, brief=True)(rules)
+    pd.testing.assert_frame_equal(found.pick.table, whole_one.pick.table)
+    pd.testing.assert_frame_equal(found.ceiling.table, whole_one.ceiling.table)
+    assert found.pick.sentences == whole_one.pick.sentences and found.rules == rules
+    loads = ["blend", "load_pct", "content_pct"]
+    pd.testing.assert_frame_equal(found.pick.tradeoff, whole_one.pick.tradeoff[loads])
+
+
 def test_what_it_rests_on_follows_the_rules(analysis):
-    decide = decider(analysis)
+    decide = decider(analysis, brief=True)
     pd.testing.assert_frame_equal(decide(analysis.rules).rests.table, analysis.rests.table)
     assert decide(Rules(stress="rest")).rests.stress == "at room temperature"
 
