@@ -16,13 +16,15 @@ CEILING, WAX_LIMIT, REGULATORY = "the ceiling", "the wax maker's limit", "the re
 def headline(row, rules, evidence, ceiling, rests):
     """The answer for one blend: the load, the highest safe load, what is missing, and why it is
     that load."""
-    warning = rests.headline(row["blend"]).removesuffix(".")
+    found = ceiling.of(row["blend"])
+    # That nothing was inspected so is the reason itself.
+    told = ("storage",) if pd.isna(found["lowest_tested_pct"]) else ()
+    warning = rests.headline(row["blend"], told).removesuffix(".")
     if pd.isna(row["load_pct"]):
-        said = f"{row['blend']}: {row['reason']}"  # which may hold the warning
-        return in_sentences([said, *(w for w in warning.split(". ") if w[1:] not in said)])
+        return in_sentences(filter(None, [f"{row['blend']}: {row['reason']}", warning]))
     odds = say_odds(row["p_over"], row["least_told"])
     said = [
-        *use_words(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],
+        *use_words(row, found, evidence), warning, row["reason"],
         *pair_sentences(row["blend"], evidence, rules),
         _seen_words(row, rules, rests, seen_until(
             evidence.series, row["blend"], ceiling.stress, rules, row["load_pct"])),

@@ -76,10 +76,11 @@ class Rests(Result):
         """The rows of one blend, with those of all."""
         return self.table[self.table["blend"].isin([blend, ALL])]
 
-    def headline(self, blend):
+    def headline(self, blend, said=()):
         """The worst of it for one blend and what is not on record, in one or two sentences; empty
-        where nothing is missing."""
+        where nothing is missing. The names of rows that are ``said`` already are left out."""
         own = self.of(blend)
+        own = own[~own["name"].isin(said)]
         most = MOST_WARNINGS + (UNGRADED in set(own["name"]))
         worst = [w for w in dict.fromkeys(own["warning"]) if w][:most]
         said = [capital("; ".join(worst)) + "."] if worst else []
@@ -135,14 +136,15 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None, harshest=None):
                                & (series.throws["kind"] == rules.throw_kind)]
         odd = "; ".join(f"pot {pot} {words}" for pot, name, words in odd_pots if name == blend)
         two = pairs[pairs["blend"] == blend]
-        as_sold = sweated_as_sold(series, rules, blend, (loads or {}).get(blend))
+        load = (loads or {}).get(blend)
+        as_sold = sweated_as_sold(series, rules, blend, load)
         found = {
             "as sold": as_sold and (as_sold, as_sold),
             UNGRADED: _ungraded(planned, blend),
             "sweat otherwise": _otherwise(own, stress, rules),
             "storage": _storage(own, stress, plan, rules, harshest),
             "heat reached": _heat(own, stress, series),
-            "seen up to": _age(own, stress, rules, (loads or {}).get(blend)),
+            "seen up to": _age(own, stress, rules, load),
             "lots": (_lots(series, blend), ""), "off the plan": _off_plan(series.pours, blend),
             "pots": (f"{pots}", "one pot" if pots == 1 else ""),
             "unlike the rest": (odd or "none", odd), "assumed": (_assumed(own, stress), ""),

@@ -121,7 +121,7 @@ class Rules:
         Raises ValueError for a rule that no version knew, and where the rules cannot be.
         """
         known = {name: value for name, value in given.items() if name not in _GONE}
-        # Version 0.2.0 let single blends have a reason or a load of today of their own, as pairs.
+        # Once single blends could have a reason or a load of today of their own, as pairs.
         if isinstance(reasons := known.get("override_reason"), list):
             known["override_reason"] = "; ".join(f"{blend}: {why}" for blend, why in reasons)
         notes = [_GONE[name] for name in given if name in _GONE]
