@@ -120,6 +120,8 @@ class _Import:
 
     def __init__(self, sheets, store):
         self.sheets, self.store, self.frames = sheets, store, {}
+        plan = (store and store.plan()) or {}
+        self.planned = {p["pour"]: p for p in plan.get("pours", ())}
 
     def stored(self, table, *columns):
         return frozenset() if self.store is None else self.store.distinct(table, columns)
@@ -232,10 +234,8 @@ class _Import:
 
     def other_years(self):
         """Days of pouring so far from the planned ones that the year is a slip."""
-        plan = (self.store and self.store.plan()) or {}
-        planned = {p["pour"]: day for p in plan.get("pours", ()) if (day := planned_day(p))}
         for place, row in self.rows("pours"):
-            meant, day = planned.get(row["pour"]), row["poured_on"]
+            meant, day = planned_day(self.planned.get(row["pour"])), row["poured_on"]
             if meant and abs(day - meant) > YEAR_OFF:
                 yield from self.told("pours", "poured_on", [(place, str(day))],
                                      f"a day within {YEAR_OFF.days} days of {meant}, as planned",
@@ -243,13 +243,11 @@ class _Import:
 
     def other_waxes(self):
         """Planned test batches that went into another wax."""
-        plan = (self.store and self.store.plan()) or {}
-        planned = {p["pour"]: p.get("blend") for p in plan.get("pours", ())}
         for place, row in self.rows("pours"):
-            meant = planned.get(row["pour"])
+            meant = self.planned.get(row["pour"], {}).get("blend")
             if meant and alike(meant) != alike(row["blend"]):
-                yield Problem(self.sheets["pours"].file, place, "blend", row["blend"],
-                              f"{meant}, as planned", TRULY)
+                yield from self.told("pours", "blend", [(place, row["blend"])],
+                                     f"{meant}, as planned", TRULY)
 
     def stored_already(self):
         for name in self.frames:

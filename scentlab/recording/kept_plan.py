@@ -44,13 +44,10 @@ class KeptPlan:
                     known = set().union(*self.names.values())
                 for row, value in sheet.cells(name):
                     if value not in known and re.fullmatch(sheet.table[name].pattern, value):
-                        near = sorted(get_close_matches(value, sorted(self.names[name]), 999, 0.4),
-                                      key=lambda n, v=value: -sum(map(eq, v, n)))  # as typed
-                        near = f"; the nearest: {', '.join(near[:3])}" if near else ""
                         yield Problem(
                             sheet.file, row, name, value,
                             f"one of the {_CALLED[name]} of the kept plan",
-                            f"Correct it{near}. {BEYOND}")
+                            f"Correct it{_nearest(value, self.names[name])}. {BEYOND}")
 
     def fill_in(self, sheet):
         """A sheet of pieces with pour and stress from the plan where the file leaves them open."""
@@ -67,6 +64,13 @@ class KeptPlan:
             text[name] = cells.mask(filled, codes.map(known).fillna(""))
         filled = frozenset(compress(sheet.rows, filled))
         return replace(sheet, text=text.astype(object), filled=filled)
+
+
+def _nearest(value, known):
+    """The names that come nearest, those first that have the same signs in the same places."""
+    near = get_close_matches(value, sorted(known), len(known) or 1, 0.4)
+    near.sort(key=lambda name: -sum(map(eq, value, name)))
+    return f"; the nearest: {', '.join(near[:3])}" if near else ""
 
 
 def kept_plan(store):
