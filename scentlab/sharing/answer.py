@@ -40,6 +40,8 @@ _SHAPE = {
     "answers": [dict.fromkeys(("question!", "answer!"), "a text")],
     "rules": dict.fromkeys(_RULES, "a number"), "limits": {},
 }
+_MOST = {"note": 2000, "answered_on": 10, "question": 1000, "answer": 1000}  # characters; else 200
+_MAY_BE_EMPTY = ("sender", "note", "answered_on", "unit")
 
 
 @dataclass(frozen=True)
@@ -65,6 +67,9 @@ class Answer:
         given = {**vars(self), "lots": list(self.lots), "answers": list(self.answers)}
         problem = shape_problem(given, _SHAPE | {"limits": dict.fromkeys(self.limits, "a number")})
         need(not problem, f"the answer cannot be: {problem}")
+        for said in (given, *self.lots, *self.answers):
+            for name, text in said.items():
+                _need_length(name, text)
         need(_HEX.fullmatch(self.package),
              "an answer names its package by the fingerprint of open_package()")
         for name in ("lots", "answers"):
@@ -80,6 +85,14 @@ class Answer:
         """Write the answer as a small JSON file, whole or not at all, and return the path."""
         data = {"kind": KIND, "format": FORMAT, **dataclasses.asdict(self)}
         return write_whole(place_for(path, "the answer"), to_json(data))
+
+
+def _need_length(name, text):
+    most = _MOST.get(name, 200)
+    if isinstance(text, str):
+        need(len(text) <= most, f"{name} is no text of at most {most} characters")
+        need(text.strip() or name in _MAY_BE_EMPTY,
+             f"{name} is {text!r}; give a text of 1 to {most} characters")
 
 
 def read_answer(path):

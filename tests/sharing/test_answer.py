@@ -79,6 +79,10 @@ def test_answers_stand_beside_their_questions(analysis, answer):
         "firm wax, lot F-03: melting point 54.5 °C.", "<b>Pour hotter</b>")
     with pytest.raises(SharingError, match=r"^the answer cannot be: answers 1 is no group of name"):
         dataclasses.replace(answer, answers=("No.",))
+    with pytest.raises(SharingError, match=r"^answer is ' '; give a text of 1 to 1000 characters$"):
+        dataclasses.replace(answer, answers=({"question": "Did it change?", "answer": " "},))
+    with pytest.raises(SharingError, match=r"^lot is no text of at most 200 characters$"):
+        dataclasses.replace(answer, lots=({**lots[0], "lot": "7" * 201},))
 
 
 def test_an_answer_to_another_package_is_refused(analysis, answer):
@@ -97,6 +101,7 @@ def test_an_answer_to_another_package_is_refused(analysis, answer):
         ({"rules": {"risk": "low"}}, "the answer cannot be: rules, risk is not a number"),
         ({"limits": {"soft": 99}},
          "the limit of soft is 99; give a load from 0.1 to 40 % of wax"),
+        ({"note": "x" * 3000}, "note is no text of at most 2000 characters"),
         ({"note": 3}, "the answer cannot be: note is not a text"),
         ({"lots": ("F-03",)}, "the answer cannot be: lots 1 is no group of names"),
         ({"note": "a\x1b[31m"}, "the answer cannot be: note holds U+001B, which nobody can see"),
