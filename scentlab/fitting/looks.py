@@ -41,7 +41,7 @@ def settle_looks(grades, test, ages=False):
         pours = ", ".join(sorted(set(looks.loc[~usable, "pour"].astype(str))))
         notes.append(
             f"{int((~usable).sum())} {test} looks have no grade or no weighed load and were left "
-            f"out (pours {pours})."
+            f"out (test batches {pours})."
         )
     looks = looks[usable]
     if looks.empty:

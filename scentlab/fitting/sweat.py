@@ -402,8 +402,8 @@ def find_peak(model, like=None, test="sweat"):
         if np.all(np.isfinite(climbed.hessian)):
             return steepened(climbed)
         raise FitError(
-            f"the {test} fit found no peak; look for a pour whose load or grades were mistyped "
-            "(the frame of counts shows each pour)"
+            f"the {test} fit found no peak; look for a test batch whose load or grades were "
+            "mistyped (the frame of counts shows each)"
         ) from None
     return climbed
 

@@ -19,8 +19,8 @@ from scentlab.text import capital
 _NOT_THERE = "(not in the file)"
 _CHOOSE = "(choose)"
 _MOST_LISTED = 100
-_BEYOND = ("Take what the kept plan does not have too: other pours, pieces, testers, sessions; "
-           "and weights and days that look like a slip")
+_BEYOND = ("Take what the kept plan does not have too: other test batches, pieces, testers, "
+           "sessions; and weights and days that look like a slip")
 _DECIMALS = {".": "decimal point, as 9.5", ",": "decimal comma, as 9,5"}
 _LABELS = {
     "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",

@@ -7,7 +7,7 @@ from scentlab.forms.frame import Form, heading
 from scentlab.recording.correcting import said_of, say_now
 from scentlab.recording.records import RECORDS
 
-LABELS = {"piece": "Blind code of the piece", "pour": "Name of the pour"}
+LABELS = {"piece": "Blind code of the piece", "pour": "Name of the test batch"}
 
 
 class CorrectForm(Form):

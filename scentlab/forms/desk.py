@@ -376,10 +376,10 @@ def _need_logged_pours(plan, kept, logged):
     for was in (p for p in kept.pour_rows if p.pour in logged):
         new = now.get(was.pour)
         if new is None or (new.blend, new.load_pct) != (was.blend, was.load_pct):
-            becomes = ("this plan has no such pour" if new is None else
+            becomes = ("this plan has no such test batch" if new is None else
                        f"this plan makes it {new.blend} at {say_load_oz(new.load_pct)}")
             raise ValueError(
-                f"This plan cannot be kept here: pour {was.pour} is logged as {was.blend} at "
+                f"This plan cannot be kept here: test batch {was.pour} is logged as {was.blend} at "
                 f"{say_load_oz(was.load_pct)}, and {becomes}. Go back to the plan that is kept, or "
                 "plan this as a series of its own (scentlab new). More pots of the same blends: "
                 "page Share, The next step."

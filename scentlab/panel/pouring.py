@@ -73,7 +73,7 @@ def save_pour(panel, said):
     key, plan = key_of(said), panel.plan
     planned = next((p for p in plan.get("pours", ()) if p["pour"] == said.get("pour")), None)
     if planned is None:
-        raise RefusedError(f"the plan has no pour {str(said.get('pour'))[:20]}",
+        raise RefusedError(f"the plan has no test batch {str(said.get('pour'))[:20]}",
                            "load the page again")
     planned = _with_heat(planned, plan)
     row = check_row(POURS, {**{n: planned.get(n) for n in ("pour", "pot", "blend")},

@@ -56,7 +56,7 @@ def check_assessors(assessors, pieces):
     codes = tuple(of_column(THROWS["assessor"], code, "assessors", "a tester") for code in codes)
     _need_apart("assessors", codes, "testers")
     need(codes or not pieces.throw,
-         f"{pieces.throw} throw pieces of each pour and no tester to smell them",
+         f"{pieces.throw} throw pieces of each test batch and no tester to smell them",
          "give testers, such as A1, or no throw pieces", field="assessors", value=codes)
     return codes
 

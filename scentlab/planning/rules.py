@@ -43,7 +43,7 @@ class PieceNumbers:
 
     def __post_init__(self):
         need_fields(self)
-        need(self.total, "a pour has no piece", "give at least one, such as 4 for sweat",
+        need(self.total, "a test batch has no piece", "give at least one, such as 4 for sweat",
              field="sweat", value=0)
 
     @property

@@ -26,8 +26,8 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
     wax = _poured(pieces, piece_g, load_pct, spare_pct, scale)
     fragrance, missed = _fragrance(wax, load, fine), _missed(wax, load, fine)
     need(missed <= _LARGEST_LOAD_ERROR,
-         f"a pour of {wax} {scale} of wax at a load of {load_pct:g} % of wax takes {fragrance} "
-         f"{scale} of fragrance on a {fine} {scale} scale, which misses the load by "
+         f"a test batch of {wax} {scale} of wax at a load of {load_pct:g} % of wax takes "
+         f"{fragrance} {scale} of fragrance on a {fine} {scale} scale, which misses the load by "
          f"{missed:.2f} points", "pour more pieces or heavier ones", field="piece_g",
          value=float(piece_g))
     return float(wax * unit), float(fragrance * unit)

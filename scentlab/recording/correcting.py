@@ -28,7 +28,7 @@ from scentlab.text import kept, spelling
 from scentlab.units import load_from_weights, say_in, say_load_oz, say_weighed
 
 LIMIT_COUNTS = ("A corrected limit counts for its whole blend, a regulatory limit of a plan for "
-                "all its blends, until it is corrected again, or emptied in the same pour.")
+                "all its blends, until it is corrected again, or emptied in the same test batch.")
 HEAT = "heat"  # what stands for all heat cycles, which are of no piece and no pour
 
 
@@ -51,7 +51,8 @@ def stored_about(store, name, what=None):
     """
     name = kept(name)
     if not name:
-        raise RefusedError("Nothing is filled in: give the blind code of a piece or a pour's name")
+        raise RefusedError(
+            "Nothing is filled in: give the blind code of a piece or the name of a test batch")
     blind = re.fullmatch(PIECES["code"].pattern, name)
     if what == "piece" and not blind:
         raise RefusedError(f"{name!r} is no blind code: give the three digits of the label")
@@ -96,7 +97,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
     allowed = RECORDS[table].mendable
     odd = [name for name in changes if name not in allowed]
     if odd:
-        remedy = "for another piece or pour make the entry void and record it anew"
+        remedy = "for another piece or test batch make the entry void and record it anew"
         if {"pot", "blend"} & set(odd):
             remedy = ("for another wax make the entry void and import it from a file, with a pot "
                       "of its own and --beyond-plan")

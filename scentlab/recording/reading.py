@@ -116,7 +116,7 @@ def _with_origin(scores, pieces, pours, what, code="code", pour="pour"):
     missing = sorted(set(joined[pour]) - set(pours["pour"]))
     if missing:
         raise StoreError(
-            f"{what} belong to pours that are not logged: {', '.join(missing)}",
+            f"{what} belong to test batches that are not logged: {', '.join(missing)}",
             "log what was weighed for them", field="pour", value=missing[0],
         )
     return joined
@@ -151,11 +151,12 @@ def _blends(pours, planned, fragrance, history):
 def _limit(name, column, pours, planned, history):
     """The one limit of a blend that plan and pours agree on, or that was corrected last and told
     anew by none since; None when nobody knows it."""
-    told = dict(zip("pour " + pours["pour"], pours[column], strict=True)) | {"the plan": planned}
+    told = dict(zip("test batch " + pours["pour"], pours[column], strict=True))
+    told["the plan"] = planned
     last = _last_corrected(history, column)
     if last is not None:
         before = {planned, *history.loc[history["entry_id"] < last["entry_id"], column]}
-        told = {f"the correction of pour {last['pour']}": last[column]} | {
+        told = {f"the correction of test batch {last['pour']}": last[column]} | {
             place: value for place, value in told.items() if value not in before}
     places = {}
     for place, value in told.items():
@@ -165,7 +166,7 @@ def _limit(name, column, pours, planned, history):
         words = " but ".join(f"{v:g} in {p}" for v, p in places.items())
         raise StoreError(
             f"blend {name}: {column} ({LIMITS[column]}) is {words}",
-            "correct the pours so that a blend has one limit", field=column,
+            "correct the test batches so that a blend has one limit", field=column,
         )
     return next(iter(places), None)
 

@@ -681,7 +681,7 @@ def _keep_pieces(connection, pieces, gone, plan_key):
             continue
         if old and code in scored:
             raise StoreError(
-                f"piece {code} has scores as a piece of pour {old['pour']} for "
+                f"piece {code} has scores as a piece of test batch {old['pour']} for "
                 f"{old['test'] or 'any test'}, and the new plan has it otherwise, or not at all",
                 "give the plan new codes, or void its scores first", field="code", value=code)
         new[f"{plan_key}:{code}"] = {

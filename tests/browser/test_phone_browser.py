@@ -104,7 +104,7 @@ def test_pages_are_accessible_in_their_colours(phone, links, scheme):
     phone.get_by_role("button", name="P77-3", exact=True).tap()
     phone.fill("[name=wax_g]", "200")
     phone.fill("[name=fragrance_g]", "1")
-    phone.get_by_role("button", name="Save this pour").tap()
+    phone.get_by_role("button", name="Save this test batch").tap()
     said(phone, "^NOT SAVED YET. The weighed load is 0.50 % of wax, planned 6.25")
     assert phone.inner_text("#weigh") == "Wax 200.0 g (7.05 oz), Fragrance 12.50 g (0.44 oz)"
     need_accessible(phone, scheme)
@@ -226,7 +226,7 @@ def test_the_pour_day_in_ounces_and_undone(phone, links, store):
     assert phone.input_value("[name=wax_g]") == "7.05" and phone.input_value("#units") == "1"
     phone.fill("[name=fragrance_g]", "0.44")
     phone.fill("[name=add_temp_c]", "180")
-    phone.get_by_role("button", name="Save this pour").tap()
+    phone.get_by_role("button", name="Save this test batch").tap()
     said(phone, "^Saved at .* pour P77-2 at 6.24 % of wax")
     row = store.rows("pours").query("pour == 'P77-2'").iloc[0]
     assert (row["wax_g"], row["add_temp_c"]) == (199.86, 82.22)
@@ -243,7 +243,7 @@ def test_the_second_tap_of_a_double_tap_answers_no_question(phone, links, store,
     phone.get_by_role("button", name="P77-3", exact=True).tap()
     phone.fill("[name=wax_g]", "200")
     phone.fill("[name=fragrance_g]", "40")
-    save = phone.get_by_role("button", name="Save this pour")
+    save = phone.get_by_role("button", name="Save this test batch")
     with at_once(phone):
         save.tap()
         said(phone, "^NOT SAVED YET. The weighed load is 20.00 % of wax, planned 6.25")
@@ -264,7 +264,7 @@ def test_one_that_will_not_be_poured_waits_no_more_and_is_taken_back(phone, link
     phone.get_by_role("button", name="It will not be poured").tap()
     said(phone, r"^Saved at .*: P77-2 will not be poured \(dropped\)")
     assert phone.inner_text("#due") == (
-        "Due today: 1 of 3 pours, pot P77. 1 is logged. P77-2 will not be poured (dropped).")
+        "Due today: 1 of 3 test batches, pot P77. 1 is logged. P77-2 will not be poured (dropped).")
     assert not phone.is_visible("#form") and len(store.rows("unpoured")) == 1
     phone.get_by_role("button", name="P77-2 (not poured)").tap()
     assert phone.is_visible("#save") and not phone.is_visible("#drop"), "poured all the same"
@@ -280,7 +280,7 @@ def test_a_pour_waits_for_the_connection(phone, links, store):
     phone.fill("[name=wax_g]", "200")
     phone.fill("[name=fragrance_g]", "12.5")
     phone.context.set_offline(True)
-    phone.get_by_role("button", name="Save this pour").tap()
+    phone.get_by_role("button", name="Save this test batch").tap()
     said(phone, "^NOT SAVED YET: no connection")
     assert "pour P77-3 waits on this phone" in phone.inner_text("#waiting")
     phone.context.set_offline(False)

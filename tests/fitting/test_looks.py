@@ -30,7 +30,7 @@ def test_looks_without_a_grade_or_a_weighed_load_are_left_out(looks):
     assert len(settled) == 40
     assert notes == (
         "8 sweat looks have no grade or no weighed load and were left out "
-        "(pours soft1-8, soft2-16).",
+        "(test batches soft1-8, soft2-16).",
     )
 
 

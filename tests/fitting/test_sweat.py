@@ -185,7 +185,8 @@ class TestIdentities:
         frame.loc[frame["pour"] == lost, "grade"] = pd.NA
         found = fit_quickly(frame[frame["load_pct"].round() != 12], KNOWN, draws=400)
         assert found.notes == (
-            f"6 sweat looks have no grade or no weighed load and were left out (pours {lost}).",
+            f"6 sweat looks have no grade or no weighed load and were left out (test "
+            f"batches {lost}).",
         ) or lost.endswith("-4")
         assert abs(estimates(found).at["capacity of soft", "estimate"] - 9.0) < 2.0
 

@@ -171,7 +171,7 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     desk.planning.fields["loads"].value = "5, 9, 13"
     assert desk.keeping.keep.disabled
     load = say_load_oz(pour["load_pct"])
-    assert f"pour {pour['pour']} is logged as {pour['blend']} at {load}" in (
+    assert f"test batch {pour['pour']} is logged as {pour['blend']} at {load}" in (
         desk.keeping.state.value)
     assert "More pots of the same blends: page Share, The next step." in desk.keeping.state.value
     with pytest.raises(ValueError, match="cannot be kept here"):
@@ -221,7 +221,7 @@ def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
     assert "Keeping this one drops that." in desk._look(desk.plan).warning
     log(check.store, kept.pours[kept.pours["pour"] == "P02-1"])
     desk.planning.renew()
-    assert "pour P02-1 is logged" in desk.keeping.state.value
+    assert "test batch P02-1 is logged" in desk.keeping.state.value
     desk.keeping.back.click()
     assert "This is the plan that is kept" in desk.keeping.state.value
 
@@ -314,7 +314,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
         ({"loads": "4"}, "the loads are 4.0 % (0.64 oz/lb); give two different loads at least"),
         ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
          "40 g per 100 g"),
-        ({"assessors": "0"}, "1 throw pieces of each pour and no tester to smell them; give "
+        ({"assessors": "0"}, "1 throw pieces of each test batch and no tester to smell them; give "
          "testers, such as A1, or no throw pieces"),
         ({"works_with": "A9"}, "&#x27;A9&#x27; works with the fragrance and is not among the "
          "testers A1, A2"),
@@ -330,7 +330,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
         ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "no longer than the "
          "usual 2 min; raise its minutes"),
         ({n: "0" for n in ("sweat", "sweat_heat", "frost", "throw", "reserve")},
-         "a pour has no piece; give at least one, such as 4 for sweat"),
+         "a test batch has no piece; give at least one, such as 4 for sweat"),
     ],
 )
 def test_a_refusal_of_the_planner_is_said_in_words_and_below_its_field(filled, fields, words):

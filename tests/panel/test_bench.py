@@ -337,8 +337,8 @@ class TestPourDay:
         assert len(store.rows("pours")) == 1
 
     @pytest.mark.parametrize("change, words", [
-        ({"pour": "P99"}, "the plan has no pour P99; load the page again"),
-        ({"pour": ["a"]}, "the plan has no pour ['a']; load the page again"),
+        ({"pour": "P99"}, "the plan has no test batch P99; load the page again"),
+        ({"pour": ["a"]}, "the plan has no test batch ['a']; load the page again"),
         ({"key": ""}, "the page sent no key; load it again"),
         ({"typed": {}}, "Wax weighed: expected a number with a decimal point from "),
         ({"typed": 7}, "Wax weighed: expected a number"),

@@ -327,7 +327,7 @@ def test_a_pour_too_small_for_the_scale_is_refused():
     with pytest.raises(PlanError) as caught:
         pour_weights(1, 4, 3.3, 0)
     assert str(caught.value) == (
-        "a pour of 4 g of wax at a load of 3.3 % of wax takes 0.1 g of fragrance on a 0.1 g "
+        "a test batch of 4 g of wax at a load of 3.3 % of wax takes 0.1 g of fragrance on a 0.1 g "
         "scale, which misses the load by 0.80 points; pour more pieces or heavier ones"
     )
 
@@ -369,7 +369,7 @@ REFUSED = [
     (dict(seed=-1), "seed is -1; give a whole number from 0 to 9223372036854775807"),
     (dict(start="1 December"),
      "start is '1 December'; give a date as year-month-day, such as 2026-03-14"),
-    (dict(assessors=0), "2 throw pieces of each pour and no tester to smell them; give "
+    (dict(assessors=0), "2 throw pieces of each test batch and no tester to smell them; give "
                         "testers, such as A1, or no throw pieces"),
     (dict(assessors=["Mary"]), "a tester is 'Mary'; give a tester's code, never a name, such as "
                                "A1"),
@@ -411,10 +411,10 @@ def test_impossible_plans_are_refused_with_a_remedy(changes, words):
 @pytest.mark.parametrize(
     "call, words",
     [
-        (lambda: PieceNumbers(sweat=-1), "number of sweat pieces of a pour is -1; give a whole "
-                                         "number from 0 to 50 pieces"),
+        (lambda: PieceNumbers(sweat=-1), "number of sweat pieces of a test batch is -1; give a "
+                                         "whole number from 0 to 50 pieces"),
         (lambda: PieceNumbers(0, 0, 0, 0, 0),
-         "a pour has no piece; give at least one, such as 4 for sweat"),
+         "a test batch has no piece; give at least one, such as 4 for sweat"),
         (lambda: CureDays(throw=-2),
          "cure of throw pieces is -2; give a whole number from 0 to 3650 days"),
         (lambda: HeatCycle(temp_c=5),

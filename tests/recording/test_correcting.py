@@ -63,7 +63,7 @@ def test_a_correction_keeps_the_old_entry_and_the_reason(scored):
 @pytest.mark.parametrize("table, entry, changes, reason, words", [
     ("grades", 1, {"grade": "3"}, " ", "say why: a reason is kept with every change"),
     ("grades", 1, {"code": "211"}, "why", "code of grades cannot be corrected, only grade, "
-     "age_days, assessor; for another piece or pour make the entry void and record it anew"),
+     "age_days, assessor; for another piece or test batch make the entry void and record it anew"),
     ("pours", 1, {"blend": "hard"}, "why", "blend of pours cannot be corrected, only poured_on, "
      "wax_g, fragrance_g, add_temp_c, pour_temp_c, stir_min, room_temp_c, scale_check_g, "
      "limit_load_pct, limit_content_pct, note; for another wax make the entry void and import it "
@@ -106,7 +106,7 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
 
 
 @pytest.mark.parametrize("name, words", [
-    ("", "Nothing is filled in: give the blind code of a piece or a pour's name"),
+    ("", "Nothing is filled in: give the blind code of a piece or the name of a test batch"),
     ("999", "nothing is stored of piece 999; look at its label again"),
     ("P99", "nothing is stored of pour P99; look at its label again"),
 ])

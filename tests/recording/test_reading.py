@@ -134,8 +134,8 @@ def test_a_limit_told_twice_differently(folder):
     with pytest.raises(StoreError) as error:
         read_series(store)
     assert str(error.value) == (
-        "blend mix: limit_load_pct (g per 100 g of wax) is 8 in pour P01 but 10 in pour P02; "
-        "correct the pours so that a blend has one limit"
+        "blend mix: limit_load_pct (g per 100 g of wax) is 8 in test batch P01 but 10 in "
+        "test batch P02; correct the test batches so that a blend has one limit"
     )
 
 
@@ -151,8 +151,8 @@ def test_a_limit_of_the_pours_against_the_plan(planned):
     with pytest.raises(StoreError) as error:
         read_series(planned)
     assert str(error.value) == (
-        "blend mix: limit_content_pct (g in 100 g of finished product) is 12 in pour P03 but 9.5 "
-        "in the plan; correct the pours so that a blend has one limit"
+        "blend mix: limit_content_pct (g in 100 g of finished product) is 12 in test batch P03 "
+        "but 9.5 in the plan; correct the test batches so that a blend has one limit"
     )
 
 
@@ -165,7 +165,8 @@ def test_scores_of_a_pour_that_is_not_logged(folder):
     with pytest.raises(StoreError) as error:
         read_series(store)
     assert str(error.value) == (
-        "throw scores belong to pours that are not logged: P02; log what was weighed for them"
+        "throw scores belong to test batches that are not logged: P02; log what was weighed for "
+        "them"
     )
 
 
@@ -239,7 +240,8 @@ def test_another_limit_told_after_a_correction_is_shown(planned):
     entry = planned.rows("pours")["entry_id"].iloc[0]
     planned.correct("pours", entry, {"limit_load_pct": 7.0})
     planned.add("pours", pour("P03", limit_load_pct=5.0))
-    with pytest.raises(StoreError, match="is 7 in the correction of pour P01 but 5 in pour P03"):
+    with pytest.raises(StoreError, match="is 7 in the correction of test batch P01 but 5 in test "
+                                         "batch P03"):
         read_series(planned)
 
 

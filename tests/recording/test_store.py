@@ -230,7 +230,7 @@ def test_a_plan_cannot_leave_out_a_scored_piece(folder):
     with pytest.raises(StoreError) as error:
         store.save_plan({"title": "new", "pieces": [piece("101"), piece("102")]})
     assert str(error.value) == (
-        "piece 100 has scores as a piece of pour P01 for sweat, and the new plan has it "
+        "piece 100 has scores as a piece of test batch P01 for sweat, and the new plan has it "
         "otherwise, or not at all; give the plan new codes, or void its scores first"
     )
     assert store.plan() == first and sorted(store.rows("pieces")["code"]) == ["100", "101"]
@@ -241,7 +241,7 @@ def test_a_plan_cannot_move_a_scored_piece(store):
     with pytest.raises(StoreError) as error:
         store.save_plan({"title": "new", "pieces": [piece("417", pour="P02")]})
     assert str(error.value) == (
-        "piece 417 has scores as a piece of pour P01 for sweat, and the new plan has it "
+        "piece 417 has scores as a piece of test batch P01 for sweat, and the new plan has it "
         "otherwise, or not at all; give the plan new codes, or void its scores first"
     )
     assert store.plan() is None

@@ -13,7 +13,7 @@
 
   function showWaiting() {
     $("waiting").hidden = !waits;
-    $("waiting").textContent = waits ? "NOT SAVED YET: pour " + waits.pour + " waits on this phone "
+    $("waiting").textContent = waits ? "NOT SAVED YET: test batch " + waits.pour + " waits on this phone "
       + "and is sent again by itself. Leave this page open." : "";
     $("save").disabled = Boolean(waits);
   }
@@ -21,8 +21,8 @@
     const left = pours.filter((p) => !p.logged && !p.gone), due = left.filter((p) => p.due);
     const gone = pours.filter((p) => p.gone);
     $("due").textContent = !pours.length ? "No plan is kept, so nothing waits to be weighed."
-      : !left.length ? (gone.length ? "All other pours are logged." : "All pours are logged.")
-        : due.length ? "Due today: " + due.length + " of " + pours.length + " pours, pot "
+      : !left.length ? (gone.length ? "All other test batches are logged." : "All test batches are logged.")
+        : due.length ? "Due today: " + due.length + " of " + pours.length + " test batches, pot "
           + [...new Set(due.map((p) => p.pot))].join(", ") + "."
           : "Nothing is due today; the next pot is planned for " + left[0].day + ".";
     const logged = pours.length - left.length - gone.length;
@@ -49,7 +49,7 @@
     form.hidden = !pour;
     if (pour) {
       $("drop").hidden = Boolean(pour.gone);
-      $("what").textContent = "Pour " + pour.pour;
+      $("what").textContent = "Test batch " + pour.pour;
       $("usual").textContent = pour.usual;
       $("weigh").textContent = pour.weigh.join(", ");
       $("plan").textContent = "Plan: " + [pour.blend, pour.load].filter(Boolean).join("; ") + ". " + pour.heat;
