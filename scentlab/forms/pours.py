@@ -199,8 +199,8 @@ class PourForm(Form):
     def _postpone(self):
         self._chooser.mark(self._next(self._chooser.value))
         self.message.value = ""
+        self._clear()
         self._show()
-        self._typed()
 
     def _tell_load(self):
         """The true load in both bases, flagged when it misses the plan."""

@@ -753,7 +753,7 @@ def test_a_draft_is_of_the_pour_on_the_card_and_one_that_cannot_be_kept_hides_no
     form.pours["P02"].click()
     assert kept[-1]["pour"] == "P02" and kept[-1]["wax_g"] == "200"
     form.later.click()
-    assert kept[-1]["pour"] == "P01"
+    assert kept[-1] == {} and form.fields["wax_g"].value == "", "no weight of it is of the next"
 
     def full(typed):
         raise DraftError("the disk is full")
