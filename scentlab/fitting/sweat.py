@@ -230,7 +230,7 @@ def fit_sweat(
     stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
     tested = loads_tested(looks, blends)
     centre, centre_notes = prior_centres(blends, limits, tested)
-    prior = prior or weak_prior(centre, pooled)
+    prior = prior or weak_prior(centre, pooled, float(looks["load_pct"].median()))
     aged = ages_apart(looks)
     data = look_counts(looks, blends, stresses, aged)
     believed = links or LINKS_BELIEVED
@@ -413,14 +413,20 @@ MOST_CENTRE_PCT = 12.5
 SHIFT_SCALE = 5.0  # of what the blends share, % of wax
 
 
-def weak_prior(centre, pooled=True):
+def weak_prior(centre, pooled=True, load=0.0):
     """The usual prior about centres (B,) of the blends' capacities, % of wax.
 
     Pooled they are a part shared by the blends plus what each strays from it. How far blends stray
-    is learnt from them all, so that one blend speaks for another as far as they are alike.
+    is learnt from them all, so that one blend speaks for another as far as they are alike. What is
+    in points of load grows in proportion to the ``load`` that is tested where that is higher than
+    the tests that the usual scales are from: what differs by a twentieth still differs by one.
     """
-    return CapacityPrior(capacity_centre=tuple(map(float, centre)),
-                         shift_scale=SHIFT_SCALE * (pooled and len(centre) > 1))
+    usual, times = CapacityPrior(), round(max(load / MOST_CENTRE_PCT, 1.0), 1)
+    return replace(
+        usual, capacity_centre=tuple(map(float, centre)),
+        shift_scale=SHIFT_SCALE * times * (pooled and len(centre) > 1),
+        **{name: times * getattr(usual, name) for name in (
+            "capacity_scale", "pool_median", "spread_median", "sigma_scale", "ageing_scale")})
 
 
 def _link_weights(believed, samples):

@@ -14,7 +14,6 @@ import numpy as np
 from scipy import special, stats
 
 from scentlab.fitting.sweat import PRECISE, fit_sweat, harshest_of
-from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
 from scentlab.memory.cells import grader, looks_key, wax_of
 from scentlab.results import FitError, say_percent
@@ -44,7 +43,8 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
     waxes, fragrances = zip(*(memory.spelt(wax_of(series, blend), series.fragrance_name)
                               for blend in alone.blends), strict=True)
     tester = grader(looks)
-    prior = with_pots_of_its_own(memory.prior(waxes, fragrances[0], tester=tester))
+    prior = with_pots_of_its_own(memory.prior(waxes, fragrances[0], tester=tester),
+                                 alone.model.prior)
     lent = fit_sweat(looks, pooled=False, prior=prior, **options)
     usual = alone if len(waxes) == 1 else fit_sweat(
         looks, series.limits, pooled=False, **options)
@@ -55,12 +55,12 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
                    prior={**lent.prior, "unlike the workshop": say_percent(unlike)})
 
 
-def with_pots_of_its_own(prior):
-    """The prior in which pots are never supposed more alike than without earlier series, and may be
-    as unlike: a few single pots cannot show it, so that what is supposed of them decides."""
-    usual = CapacityPrior()
+def with_pots_of_its_own(prior, usual):
+    """The prior in which pots are never supposed more alike than in the usual one, and may be as
+    unlike: a few single pots cannot show it, so that what is supposed of them decides."""
     return replace(prior, sigma_centre=max(prior.sigma_centre, usual.sigma_centre),
-                   sigma_sd=usual.sigma_sd)
+                   sigma_sd=usual.sigma_sd, sigma_scale=usual.sigma_scale,
+                   ageing_scale=usual.ageing_scale)
 
 
 def _check(memory, series):

@@ -446,7 +446,7 @@ def test_the_timer_counts_for_one_piece(phone, server, store):
     said(phone, "hot throw 7 of 10")
     row = store.rows("throws").iloc[0]
     assert row["throw"] == 7 and 0 <= row["minutes"] <= 0.5
-    assert "nothing waits for A1" in phone.inner_text("#what")
+    assert "Nothing waits for A1" in phone.inner_text("#what")
 
 
 LONG = {

@@ -19,6 +19,7 @@ from scentlab.fitting.sweat import (
     look_counts,
     sweat_risk,
     sweat_risk_draws,
+    weak_prior,
 )
 from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.ordinal import log_likelihood
@@ -303,6 +304,16 @@ def test_the_prior_is_outvoted_by_a_plain_series():
 def test_prior_words_are_those_used(fit):
     assert "about 10.0 % of wax" in fit.prior["half-sweat load of soft"]
     assert fit.prior["heat"] == "normal about 0, sd 2"
+
+
+@pytest.mark.parametrize("load, times", [(4.0, 1.0), (12.5, 1.0), (20.0, 1.6)])
+def test_what_differs_in_points_differs_by_as_large_a_part_of_higher_loads(load, times):
+    usual, found = weak_prior([10.0, 11.0]), weak_prior([10.0, 11.0], load=load)
+    assert found.capacity_centre == usual.capacity_centre
+    for name in ("capacity_scale", "shift_scale", "pool_median", "spread_median", "sigma_scale",
+                 "ageing_scale"):
+        assert getattr(found, name) == pytest.approx(times * getattr(usual, name)), name
+    assert found.stress_scale == usual.stress_scale, "it is in latent units"
 
 
 def test_quantiles_of_the_table_are_those_of_the_draws(fit):

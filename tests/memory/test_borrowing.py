@@ -11,7 +11,7 @@ from scipy import stats
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.sensitivity import ALONE, AS_IS
-from scentlab.fitting.sweat import fit_sweat
+from scentlab.fitting.sweat import fit_sweat, weak_prior
 from scentlab.maths.graded import CapacityPrior, half_student_of_score
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.memory.borrowing import (
@@ -75,7 +75,8 @@ def test_pots_are_never_supposed_more_alike_than_without_earlier_series(memory, 
     """Against the half Student quantiles of scipy: 0.6 points, 3 degrees of freedom."""
     usual = 0.6 * stats.t(3).ppf(0.5 + np.array([0.5, 0.95]) / 2)
     for centre, factor in ((-1.0, 1.0), (0.8, 1.5)):
-        prior = with_pots_of_its_own(CapacityPrior(sigma_centre=centre, sigma_sd=0.3))
+        prior = with_pots_of_its_own(CapacityPrior(sigma_centre=centre, sigma_sd=0.3),
+                                     weak_prior([8.0], load=8.0))
         scores = prior.sigma_centre + prior.sigma_sd * stats.norm.ppf([0.5, 0.95])
         sds = half_student_of_score(scores, prior.sigma_scale, prior.sigma_df)[0]
         assert np.all(sds > 0.999 * factor * usual)

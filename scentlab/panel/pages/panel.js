@@ -290,7 +290,7 @@
       $("what").textContent = stop ? stop.head
         : ended() ? over[0].toUpperCase() + over.slice(1) + " is done"
           : queue.mine().length ? "Nothing more to score, but not all is saved yet"
-            : $("refused").hidden ? "All done: nothing waits for " + data.assessor + " today"
+            : $("refused").hidden ? "Nothing waits for " + data.assessor + " today"
               : "Nothing more to score; read above what was not saved";
       $("code").textContent = $("age").textContent = "";
       $("shoot").hidden = true; showPhotos();
