@@ -179,7 +179,7 @@ def check_lot(
     if young and verdict == ACCEPT:
         verdict = MORE
     return LotCheck(
-        lot, blend, known.load_pct, verdict, over,
+        lot, str(blend), known.load_pct, verdict, over,
         np.nan if young else _safe_load(analysis, fit, blend),
         pd.DataFrame([("shift", *summary(shift, fit.weights))],
                      columns=["parameter", "estimate", "se", "lower", "upper"]),

@@ -300,7 +300,7 @@ class _Case:
 
     def of(self, blend):
         """The load given, the lowest and the highest tested of a blend."""
-        return [float(x[blend]) for x in (self.given, self.lowest, self.highest)]
+        return float(self.given[blend]), float(self.lowest[blend]), float(self.highest[blend])
 
     def steps(self, blend):
         """Steps as (kind, blend, loads, pieces, pots)."""

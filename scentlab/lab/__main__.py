@@ -6,7 +6,8 @@ installed; no schema of the server has such an address.
 
 import sys
 
-sys.modules["rfc3987_syntax"] = None  # an import of it fails, as where it is not installed
+# An import of it fails, as where it is not installed.
+sys.modules["rfc3987_syntax"] = None  # pyright: ignore[reportArgumentType]
 
 from jupyterlab.labapp import main  # noqa: E402 - after the line above
 

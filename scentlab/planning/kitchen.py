@@ -241,9 +241,10 @@ def _with_throw(planned, row, kitchen):
         plan = planned(row, kind, "medium")
         lacks = _lacks(plan, kitchen)
         if not lacks or kind is None:
-            return plan, tuple(f"No {' and no '.join(left_out)}: {why}."
-                               for why, left_out in notes.items()), lacks
+            break
         notes.setdefault(lacks[0][0], []).append(f"{THROW_WORDS[kind]} throw")
+    return plan, tuple(f"No {' and no '.join(left_out)}: {why}."
+                       for why, left_out in notes.items()), lacks
 
 
 def _plan(kitchen, row, kind, title, fragrance, blends, loads, **more):

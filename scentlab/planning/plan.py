@@ -111,10 +111,11 @@ class Plan:
 
     def blend(self, name: str) -> Blend:
         """The blend of that name, however it is spelt. Raises PlanError when there is none."""
-        found = next((b for b in self.blends if alike(b.name) == alike(name)), None)
-        need(found, f"the plan has no blend {name!r}; it has "
-             + ", ".join(b.name for b in self.blends), field="blend", value=name)
-        return found
+        for blend in self.blends:
+            if alike(blend.name) == alike(name):
+                return blend
+        raise PlanError(f"the plan has no blend {name!r}; it has "
+                        + ", ".join(b.name for b in self.blends), field="blend", value=name)
 
     @property
     def sentence(self) -> str:
