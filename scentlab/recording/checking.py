@@ -7,10 +7,12 @@ import datetime as dt
 from dataclasses import replace
 
 from scentlab.recording.kept_plan import kept_plan
-from scentlab.recording.pouring import planned_day
+from scentlab.recording.pouring import known, planned_day
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import NAMED
 from scentlab.schema import (
+    FAR_OFF,
+    MOST_LOAD_PCT,
     ONE_DAY,
     YEAR_OFF,
     DataError,
@@ -20,6 +22,7 @@ from scentlab.schema import (
     parse_table,
 )
 from scentlab.text import alike, gathered, kept, spelling
+from scentlab.units import load_from_weights
 
 TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
 
@@ -50,7 +53,8 @@ def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=Fal
     problems += new.across({problem.value for problem in unplanned})
     problems += new.impossible_pours()
     if not beyond_plan:
-        problems += [*new.unusual(), *new.other_years(), *new.other_waxes()]
+        problems += [*new.unusual(), *new.other_years(), *new.other_names(),
+                     *new.other_weights()]
     if store is None or not store.about()["invented"]:  # invented days may lie anywhere
         problems += new.days_to_come(today or dt.date.today())
     if store is not None and not problems:
@@ -241,13 +245,34 @@ class _Import:
                                      f"a day within {YEAR_OFF.days} days of {meant}, as planned",
                                      f"Look at the year. {TRULY}")
 
-    def other_waxes(self):
-        """Planned test batches that went into another wax."""
+    def other_names(self):
+        """Planned test batches that went into another wax, or bear a lot: in most files it is that
+        of the wax or oil, and nobody checks it."""
         for place, row in self.rows("pours"):
-            meant = self.planned.get(row["pour"], {}).get("blend")
+            plan = self.planned.get(row["pour"], {})
+            meant, lot = plan.get("blend"), plan.get("lot") or ""
             if meant and alike(meant) != alike(row["blend"]):
                 yield from self.told("pours", "blend", [(place, row["blend"])],
                                      f"{meant}, as planned", TRULY)
+            if plan and row["lot"] and alike(lot) != alike(row["lot"]):
+                yield from self.told("pours", "lot", [(place, row["lot"])],
+                                     f"{lot or 'no lot to check'}, as planned",
+                                     f"Leave the cell empty, or the column out. {TRULY}")
+
+    def other_weights(self):
+        """Weights that are far from the planned load, or the planned wax."""
+        for place, row in self.rows("pours"):
+            plan, wax = self.planned.get(row["pour"], {}), row["wax_g"]
+            load, meant = load_from_weights(row["fragrance_g"], wax), known(plan, "load_pct")
+            if meant is not None and FAR_OFF + 1e-9 < abs(load - meant) and load <= MOST_LOAD_PCT:
+                yield from self.told(
+                    "pours", "fragrance_g", [(place, f"{row['fragrance_g']:g}")],
+                    f"about {meant / 100.0 * wax:.3g} g, for {meant:.4g} % of wax is planned and "
+                    f"with {wax:g} g of wax this is {load:.2f} %", TRULY)
+            planned = known(plan, "wax_g")
+            if planned and not planned / 2 <= wax <= 2 * planned:
+                yield from self.told("pours", "wax_g", [(place, f"{wax:g}")],
+                                     f"about {planned:.4g} g, as planned", TRULY)
 
     def stored_already(self):
         for name in self.frames:

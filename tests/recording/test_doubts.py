@@ -53,6 +53,32 @@ def test_another_wax_than_planned_is_asked_about(store, tmp_path):
     assert said(store, path, beyond_plan=True) == []
 
 
+def test_weights_far_from_the_planned_ones_are_asked_about(store, tmp_path):
+    """As on the pour page: a slipped point, or oil in oz beside wax in g."""
+    store.save_plan({"pours": [
+        {"pour": "P1", "pot": "A", "blend": "soft", "load_pct": 12.5, "wax_g": 200.0},
+        {"pour": "P2", "pot": "A", "blend": "soft", "load_pct": 10.0, "wax_g": 500.0}]})
+    path = file(tmp_path, [("P1", "2026-05-20"), ("P2", "2026-05-20")])
+    # 12.5 % of 200 g are 25 g; 18 g are 9 %.
+    assert said(store, path) == [
+        (2, "fragrance_g", "about 25 g, for 12.5 % of wax is planned and with 200 g of wax this is "
+         "9.00 %", TRULY),
+        (3, "wax_g", "about 500 g, as planned", TRULY)]
+    assert said(store, path, beyond_plan=True) == []
+
+
+def test_a_lot_that_no_plan_checks_is_asked_about(store, tmp_path):
+    """"Lot" in a maker's file is that of the oil; here it would take the pour out of the answer."""
+    store.save_plan({"pours": [{"pour": "P1", "pot": "A", "blend": "soft"},
+                               {"pour": "P2", "pot": "A", "blend": "soft", "lot": "B-7"}]})
+    path = tmp_path / "pours.csv"
+    path.write_text("pour,pot,blend,poured_on,wax_g,fragrance_g,lot\n"
+                    + "".join(f"{p},A,soft,2026-05-20,200,18,b-7\n" for p in ("P1", "P2")))
+    assert said(store, path) == [(2, "lot", "no lot to check, as planned",
+                                  f"Leave the cell empty, or the column out. {TRULY}")]
+    assert said(store, path, beyond_plan=True) == []
+
+
 @pytest.mark.parametrize(("wax", "room", "column", "expected"), [
     (2, 21, "wax_g", "a wax weighed into this pour of 5 to 20000 g, as is usual"),
     (45000, 21, "wax_g", "a wax weighed into this pour of 5 to 20000 g, as is usual"),
