@@ -4,6 +4,7 @@ Every check yields a problem for each row; many of one kind are said once.
 """
 
 import datetime as dt
+import re
 from dataclasses import replace
 
 from scentlab.recording.kept_plan import kept_plan
@@ -26,6 +27,8 @@ from scentlab.units import load_from_weights
 
 TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
 
+# What a spreadsheet or its owner writes where there is nothing, error values among it.
+_NO_NAME = re.compile(r"[-–—?.]+|n/?a|#[A-Z/0]+[!?]?", re.IGNORECASE)
 _SHOWN = 12  # rows of one kind of problem that are named
 
 
@@ -227,8 +230,13 @@ class _Import:
                               "its day of pouring", remedy)
 
     def unusual(self):
-        """Numbers that can be and are more likely a slip."""
+        """Numbers and names that can be and are more likely a slip."""
         for name, sheet in self.sheets.items():
+            for column in (c.name for c in sheet.table.columns if c.pattern):
+                yield from self.told(name, column, [
+                    (place, row[column]) for place, row in self.rows(name)
+                    if _NO_NAME.fullmatch(row[column] or "")], "a name, or an empty cell where "
+                    "one may be", TRULY)
             for column in (c for c in sheet.table.columns if c.usual):
                 low, high = column.usual
                 odd = [(place, f"{row[column.name]:g}") for place, row in self.rows(name)

@@ -194,7 +194,8 @@ def matched(sheet, source, findings):
     for name, origin in plan.items():
         if list(sheet.text.columns).count(origin.heading) > 1:  # which the import itself says
             return sheet
-        texts = cells[name] = [str(text).strip() for text in sheet.text[origin.heading]]
+        texts = cells[name] = [_without_shown(str(text).strip(), origin.unit)
+                               for text in sheet.text[origin.heading]]
         if name in table.names:
             column = table[name]
             cells[name] = [_converted(t, column, origin.unit, source.decimal) for t in texts]
@@ -203,6 +204,13 @@ def matched(sheet, source, findings):
                            f"{t} {origin.unit}" for t in texts]
     text = pd.DataFrame(cells, dtype=object, index=sheet.text.index)
     return replace(sheet, text=text, given=given)
+
+
+def _without_shown(text, unit):
+    """A number whose format shows the very unit of its column, as the number alone."""
+    shown = re.fullmatch(r"(\S+) shown as \S+ (\S+)", text)
+    own = shown and shown[2].strip("°.").lower() in _KEPT["units"].get(unit, ())
+    return shown[1] if own else text
 
 
 def _own_unit(table, name):

@@ -1,15 +1,17 @@
 """Cells of an XLSX sheet as text, as a CSV file would hold them.
 
 What a spreadsheet hides is shown by sheet and cell, not guessed: rows that are not shown, cells
-under a merge, a formula whose value was never stored, a percent format that shows 9 % for 0.09, an
-error value.
+under a merge, a formula whose value was never stored, a format that shows 9 % for 0.09 or 9.5 oz
+for 9.5, an error value.
 """
 
 import contextlib
 import datetime as dt
+import re
 import warnings
 import zipfile
 
+from scentlab.files import table_beside
 from scentlab.schema import DataError
 
 MOST_BYTES = 20_000_000
@@ -18,6 +20,8 @@ MOST_ROWS = 200_000
 MOST_COLUMNS = 200
 MOST_CELLS = 2_000_000
 TOO_LARGE = "Take out what does not belong to the series, or split the file."
+_UNITS = {word for words in table_beside(__file__, "headings.toml")["units"].values()
+          for word in words}
 _UNLIKE_XLSX = (b"<!DOCTYPE", b"<!ENTITY", "<!DOCTYPE".encode("utf-16-le"))
 
 
@@ -138,8 +142,19 @@ def _text(cell, row, findings, decimal):
                 "a number without a percent format",
                 "Give the cell a number format and write the percentage itself, such as 9.",
             )
-        return repr(value).replace(".", decimal)
+        number, unit = repr(value).replace(".", decimal), _unit_shown(cell.number_format or "")
+        return f"{number} shown as {number} {unit}" if unit else number
     if isinstance(value, dt.datetime):
         midnight = value.time() == dt.time()
         return value.date().isoformat() if midnight else value.isoformat(sep=" ")
     return value.isoformat() if isinstance(value, (dt.date, dt.time)) else str(value)
+
+
+def _unit_shown(form):
+    """The unit that a number format writes behind a number; '' for none.
+
+    >>> _unit_shown('0.00" oz"'), _unit_shown("0.0\\\\ \\\\g"), _unit_shown('#,##0.00 "EUR"')
+    ('oz', 'g', '')
+    """
+    written = "".join(a or b for a, b in re.findall(r'"([^"]*)"|\\(.)', form.partition(";")[0]))
+    return written.strip() if written.strip(" °.").lower() in _UNITS else ""

@@ -79,6 +79,18 @@ def test_a_lot_that_no_plan_checks_is_asked_about(store, tmp_path):
     assert said(store, path, beyond_plan=True) == []
 
 
+@pytest.mark.parametrize("nothing", ["-", "–", "n/a", "NA", "#N/A", "#REF!", "#DIV/0!", "?"])
+def test_a_sign_for_nothing_is_no_name(store, tmp_path, nothing):
+    """A lot of "-" would take its pour out of the answer, and #N/A be a wax."""
+    path = tmp_path / "pours.csv"
+    path.write_text("pour,pot,blend,poured_on,wax_g,fragrance_g,lot,note\n"
+                    f"P1,A,{nothing},2026-05-20,200,18,,{nothing}\n"
+                    f"P2,B,soft,2026-05-20,200,18,{nothing},\n")
+    expected = "a name, or an empty cell where one may be"
+    assert said(store, path) == [(2, "blend", expected, TRULY), (3, "lot", expected, TRULY)]
+    assert said(store, path, beyond_plan=True) == []
+
+
 @pytest.mark.parametrize(("wax", "room", "column", "expected"), [
     (2, 21, "wax_g", "a wax weighed into this pour of 5 to 20000 g, as is usual"),
     (45000, 21, "wax_g", "a wax weighed into this pour of 5 to 20000 g, as is usual"),

@@ -247,6 +247,24 @@ def test_a_percent_format_is_told(tmp_path):
     ]
 
 
+def test_a_unit_in_the_format_of_a_cell_is_told(tmp_path):
+    """Shown as "9.5 oz", the number of the cell is 9.5; its own unit in the format is no harm."""
+    path = workbook(tmp_path / "p.xlsx", {"S": POUR_ROWS})
+    book = openpyxl.load_workbook(path)
+    wax, oil = (next(c for c in book.active[1] if c.value == n).column_letter
+                for n in ("wax_g", "fragrance_g"))
+    for row in range(2, len(POUR_ROWS) + 1):
+        book.active[f"{wax}{row}"].number_format = '0.0" g"'
+    book.active[f"{oil}2"].number_format = r"0.00\ \o\z"
+    book.save(path)
+    grams = book.active[f"{oil}2"].value
+    assert told(dry_run(pours=path)) == [
+        f"p.xlsx, row 2, column fragrance_g: found '{grams} shown as {grams} oz', expected a "
+        "number with a decimal point from 0 to 40000 (g). Give the number alone, in g, without its "
+        "unit. Or give all of them alone in another unit, chosen in the form, or in the command by "
+        '--match "fragrance_g=fragrance_g:UNIT" (UNIT: g, kg, oz, lb).']
+
+
 def test_the_sheet_must_be_named(tmp_path):
     path = workbook(tmp_path / "p.xlsx", {"One": POUR_ROWS, "Two": POUR_ROWS})
     for sheet, found in ((None, ""), ("Three", "found 'Three', ")):
