@@ -16,9 +16,11 @@ from scentlab.choosing.rules import THROW_WORDS, Rules
 from scentlab.choosing.saving import LEFT_OUT
 from scentlab.choosing.waits import what_to_test
 from scentlab.fitting.throw import throw_draws
+from scentlab.materials import say_lot
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_rule
 from scentlab.series import stress_words
+from scentlab.text import count_of
 from scentlab.units import is_typed, load_from_content, say_load_oz, say_percent_of_wax
 
 __all__ = ["Evidence", "Pick", "Rules", "caps", "choose_load", "chosen_loads"]
@@ -111,7 +113,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
     return Pick(
         table=table, sentences=sentences, rules=asdict(rules),
         tradeoff=trade_off(evidence, rules, ceiling, brief),
-        notes=(*_notes(evidence, rules, table), *filter(None, (
+        notes=(*_notes(evidence, rules, table), *_lots_apart(evidence.series), *filter(None, (
             words for blend in evidence.sweat.blends for words in (
                 compare_finish(evidence.series, rules, blend, ceiling.stress),
                 what_to_test(evidence.series, ceiling, blend, rules.stress))))),
@@ -235,6 +237,15 @@ def _notes(evidence, rules, table):
                "for sale, until the maker agrees.")
     if rules.today_load_pct is not None:
         yield LEFT_OUT
+
+
+def _lots_apart(series):
+    """The test batches that a lot keeps out of the answer: in files it may be a lot that nobody
+    meant to check."""
+    lots = [] if series.apart is None else [lot for lot in series.apart.pours.get("lot", ()) if lot]
+    return tuple(f"Left to the check of {say_lot(lot)}, and counted nowhere else: "
+                 f"{count_of(lots.count(lot), 'test batch')}."
+                 for lot in dict.fromkeys(lots))
 
 
 def _need_blends(evidence, rules):

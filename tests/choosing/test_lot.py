@@ -170,6 +170,15 @@ def test_the_exact_chances_are_the_published_ones():
     assert more + less == pytest.approx(1.0 + 15 / 56)  # C(3,2) C(5,1) / C(8,3) for just 2
 
 
+def test_what_counts_in_the_check_of_a_lot_alone_is_said(old):
+    """A column "lot" in a file may hold lots that nobody meant to check."""
+    pours, looks = graded([9.0, 9.0, 11.0], [[0], [0], [2]], lot="S-12")
+    found = choose_load(beside(old, pours, looks), old.rules)
+    assert ("Left to the check of lot S-12, and counted nowhere else: 3 test batches."
+            in found.notes)
+    assert not any("Left to" in note for note in old.pick.notes)
+
+
 def test_pieces_as_sold_are_compared_within_their_pots(old):
     pots = ["N0", "N1"]
     plain, plain_looks = graded([9.0, 9.0], [[0] * 6, [0] * 6], "plain", "", pots)
