@@ -134,8 +134,10 @@ def _check_number(column, value):
             return number, None
         if number == int(number):
             return int(number), None
-    if re.fullmatch(r"-?\d+,\d+", text):
+    if re.fullmatch(r"-?\d+(\.\d{3})*,\d+", text):
         return column._wrong("Write it with a point, as 9.5, and nothing between thousands.")
+    if column.unit == "g" and text.endswith("%"):
+        return column._wrong("Weigh it, or work it out: a percentage is no weight.")
     if column.unit and re.search(r"\d\s*[A-Za-z%°]", text) and math.isnan(number):
         return column._wrong(f"Give the number alone, in {column.unit}, without its unit.")
     return column._wrong("Correct the value" + ("." if column.required else

@@ -4,6 +4,7 @@ Everything is read as text and checked before anything is stored; all problems o
 shown at once, and what is stored is stored in one transaction.
 """
 
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from scentlab.recording.matching import (
     TABLES,
     From,
     Source,
+    dates_like,
     matched,
     plain_headings,
     units_of,
@@ -141,10 +143,17 @@ def _as_in_the_file(problem, sheet, source, plain):
     if cells is None or problem.row not in sheet.rows:
         return problem
     value, expected, remedy = cells[sheet.rows.index(problem.row)], problem.expected, problem.remedy
-    origin = source.columns.get(name, From(name))
+    origin, column = source.columns.get(name, From(name)), sheet.table[name]
+    forms = dates_like(value) if column.kind == "date" else ()
     if origin.unit and remedy.startswith("Give the number alone"):
         remedy = f"Give the number alone, in {origin.unit}, without its unit."
-    elif "oz" in f"{problem.value}" and units_of(sheet.table[name]):
+    elif forms and origin.unit not in forms:
+        remedy += (f" Or where all are {' or '.join(forms)}: choose it in the form, or in the "
+                   f"command give {_say_match(origin.heading, name, sheet.table)}.")
+    elif source.decimal == "." and re.fullmatch(r"-?[\d.]+,(\d{1,2}|\d{4,})", value):
+        remedy += (" Or choose the decimal comma for the whole file in the form, or in the command "
+                   "give --decimal ,")
+    elif "oz" in f"{problem.value}" and units_of(column):
         remedy += (" Or give all of them alone in another unit, chosen in the form, or in the "
                    f"command by {_say_match(origin.heading, name, sheet.table)}.")
     if source.decimal == ",":

@@ -248,6 +248,16 @@ def _converted(text, column, unit, decimal):
         return text
 
 
+def dates_like(text):
+    """The forms of a date beside the kit's own that a text is written in.
+
+    >>> dates_like("3/14/2026"), dates_like("3/4/2026")
+    (('month/day/year',), ('day/month/year', 'month/day/year'))
+    """
+    _, *others = ((form, re.fullmatch(pattern, text)) for form, pattern in DATES.items())
+    return tuple(form for form, date in others if date and int(date["m"]) <= 12)
+
+
 def _iso_date(text, form):
     # A date cell of a spreadsheet is a date already, whatever it looks like on the screen.
     for pattern in (DATES["year-month-day"], DATES.get(form, "")):

@@ -73,7 +73,8 @@ def _decoded(raw, findings):
 
 def _lines(text, table, findings):
     """The cells of CSV text; too many or too long lines are found before they are split up."""
-    header = text.partition("\n")[0].strip("\r")
+    header = next((line.strip("\r") for line in text.split("\n", 20)[:20]  # below a title, if any
+                   if any(s in line for s in SEPARATORS)), "")
     separator = max(SEPARATORS, key=lambda s: (
         sum(name.strip().strip('"') in table.names for name in header.split(s)), header.count(s)))
     _need_less(findings, None, text.count("\n"), spreadsheets.MOST_ROWS,
@@ -97,6 +98,10 @@ def _sheet(lines, table, findings):
     if not header:
         findings.fail(1, "", None, f"a header row with the columns of {table.name}",
                       "Begin the file with the names of the columns.")
+    if len(list(filter(None, header))) == 1 and header[-1] not in table.names and any(
+            sum(map(bool, map(str.strip, line))) > 1 for line in lines[1:]):
+        findings.fail(1, "", header[-1], "the headings in row 1, each in a cell of its own",
+                      "Delete what is above the headings: a title, or a line such as sep=;")
     cells, numbers = [], []
     for number, line in enumerate(lines[1:], start=2):
         if not any(cell.strip() for cell in line):

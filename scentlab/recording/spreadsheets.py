@@ -50,7 +50,7 @@ def sheet_cells(path, sheet, findings, decimal="."):
     name = names[0] if sheet is None and len(names) == 1 else sheet
     if name not in names:
         findings.fail(None, "", sheet, "the name of one of its sheets: " + ", ".join(names),
-                      "Say which sheet to read.")
+                      "Choose one in the form, or in the command give --sheet TABLE=NAME.")
     if sheet is not None:  # pours and pieces may be two sheets of one file
         findings.file += f", sheet {name}"
     with contextlib.closing(formulas):
@@ -120,7 +120,8 @@ def _show_hidden(sheet, filled, formulas, findings):
          "Open the file in a spreadsheet and save it, or write the value itself."),
         ([(merged.min_row, merged.coord) for merged in sheet.merged_cells.ranges],
          "cells that are not merged",
-         "Unmerge them and fill in every cell: those under a merge are empty."),
+         "Delete the row if it is a title; else unmerge them and fill in every cell: those under a "
+         "merge are empty."),
         ([(row, f"row {row}") for row in hidden], "rows that are shown",
          "Clear the filter and show all rows, or delete the hidden ones: they would be stored "
          "too."),
@@ -138,9 +139,9 @@ def _text(cell, row, findings, decimal):
     if isinstance(value, (int, float)):
         if "%" in (cell.number_format or ""):
             findings.add(
-                row, "", f"{value:g} shown as {100 * value:g} %",
-                "a number without a percent format",
-                "Give the cell a number format and write the percentage itself, such as 9.",
+                row, "", f"{cell.parent.title}!{cell.coordinate}: {value:g} shown as "
+                f"{100 * value:g} %", "a number without a percent format",
+                "Give the cell a number format and write a percentage as 9, a weight as a weight.",
             )
         number, unit = repr(value).replace(".", decimal), _unit_shown(cell.number_format or "")
         return f"{number} shown as {number} {unit}" if unit else number

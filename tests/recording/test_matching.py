@@ -200,7 +200,10 @@ def test_the_remedy_is_in_the_unit_and_the_form_of_the_file(empty, foreign):
     text = text.replace("180", "180 °F")
     assert told(dry_run(empty, pours=Source(foreign(text), COLUMNS, decimal=","))) == [
         "mine.csv, row 3, column poured_on: found '14/3/2026', expected a date as year-month-day, "
-        "such as 2026-03-14. Write the year first, then month and day, with dashes.",
+        "such as 2026-03-14. Write the year first, then month and day, with dashes. Or where all "
+        "are day/month/year: choose it in the form, or in the command give --match "
+        '"Poured on=poured_on:UNIT" (UNIT: year-month-day, day.month.year, day/month/year, '
+        "month/day/year).",
         "mine.csv, row 2, column wax_g: found '7 oz', expected a number with a decimal comma, as "
         "chosen for this file, from 1 to 100000 (g). Give the number alone, in oz, without its "
         "unit.",
@@ -240,8 +243,8 @@ def test_a_percent_format_is_told(tmp_path):
     sheet["G1"], sheet["G2"], sheet["G2"].number_format = "limit_load_pct", 0.09, "0%"
     book.save(path)
     assert told(dry_run(pours=path)) == [
-        "p.xlsx, row 2: found '0.09 shown as 9 %', expected a number without a percent format. "
-        "Give the cell a number format and write the percentage itself, such as 9.",
+        "p.xlsx, row 2: found 'S!G2: 0.09 shown as 9 %', expected a number without a percent "
+        "format. Give the cell a number format and write a percentage as 9, a weight as a weight.",
         "p.xlsx, row 2, column limit_load_pct: found '0.09', expected a number with a decimal "
         "point from 0.1 to 40 (g per 100 g of wax). Correct the value or leave it empty.",
     ]
@@ -269,8 +272,8 @@ def test_the_sheet_must_be_named(tmp_path):
     path = workbook(tmp_path / "p.xlsx", {"One": POUR_ROWS, "Two": POUR_ROWS})
     for sheet, found in ((None, ""), ("Three", "found 'Three', ")):
         assert told(dry_run(pours=Source(path, sheet=sheet))) == [
-            f"p.xlsx: {found}expected the name of one of its sheets: One, Two. Say which sheet to "
-            "read."
+            f"p.xlsx: {found}expected the name of one of its sheets: One, Two. Choose one in the "
+            "form, or in the command give --sheet TABLE=NAME."
         ]
 
 
@@ -558,11 +561,19 @@ def test_what_a_spreadsheet_does_not_show_is_told_by_sheet_and_cell(empty, tmp_p
     sheet.merge_cells("C2:C3")
     book.save(path)
     assert told(dry_run(empty, pours=path)) == [
-        "p.xlsx, row 2: found 'S!C2:C3', expected cells that are not merged. Unmerge them and "
-        "fill in every cell: those under a merge are empty.",
+        "p.xlsx, row 2: found 'S!C2:C3', expected cells that are not merged. Delete the row if "
+        "it is a title; else unmerge them and fill in every cell: those under a merge are empty.",
         "p.xlsx, row 5: found 'S!row 5 and 1 more', expected rows that are shown. Clear "
         "the filter and show all rows, or delete the hidden ones: they would be stored too.",
     ]
+
+
+@pytest.mark.parametrize("above", ["My cedar test", "My cedar test;;", ";\n;", "sep=;", "\nTest"])
+def test_a_title_above_the_headings_is_told_once(empty, foreign, above):
+    path = foreign(f"{above}\n{FOREIGN}")
+    problem, = told(dry_run(empty, pours=path))
+    assert problem.startswith("mine.csv, row 1: ") and "headings" in problem or (
+        "a header row" in problem)
 
 
 def test_a_file_is_held_to_its_limits_before_it_is_read(empty, tmp_path):
@@ -594,7 +605,9 @@ def test_a_file_is_held_to_its_limits_before_it_is_read(empty, tmp_path):
 @pytest.mark.parametrize("cells, words", [
     (("1.200", "96"), "A point is a decimal point, unless the decimal comma is chosen"),
     (("1,200", "96"), "Write it with a point"),
-    (("200", "18,5"), "Write it with a point"),
+    (("200", "18,5"), "Or choose the decimal comma for the whole file in the form, or in the "
+     "command give --decimal ,"),
+    (("200", "6 %"), "Weigh it, or work it out: a percentage is no weight."),
     (("1.255", "96"), "A point is a decimal point, unless the decimal comma is chosen"),
 ])
 def test_a_weight_that_can_be_read_in_two_ways_is_asked_about(empty, foreign, cells, words):
