@@ -55,15 +55,18 @@ class FileMatch(w.VBox):
         return field
 
     def take(self, path):
-        """Take a file and propose what matches; that it cannot be read is said."""
-        self.path, label = Path(path), _LABELS[self.table.name]
-        names = sheet_names(self.path)
-        self.sheet = self._list("sheet", "Sheet", names, names[0] if names else "", self._match,
+        """Take a file and propose what matches; that it cannot be read is said. Of a file that was
+        mended and is chosen again, what was chosen holds."""
+        path, label = Path(path), _LABELS[self.table.name]
+        before = self.source() if self.path and self.path.name == path.name else Source(path)
+        self.path, names = path, sheet_names(path)
+        usual = before.sheet if before.sheet in names else next(iter(names), "")
+        self.sheet = self._list("sheet", "Sheet", names, usual, self._match,
                                 f"{label}: Sheet") if names else None
         words = "Numbers are written with"
-        self.decimal = self._list("decimal", words, _DECIMALS, ".", self._on_change,
+        self.decimal = self._list("decimal", words, _DECIMALS, before.decimal, self._on_change,
                                   f"{label}: {words}")
-        self._match()
+        self._match(before.columns)
 
     def forget(self):
         self.path, self.said.value, self.children = None, "", self._head
@@ -76,13 +79,17 @@ class FileMatch(w.VBox):
                    for name, box in self.headings.items() if box.value != _NOT_THERE}
         return Source(self.path, columns, self.sheet and self.sheet.value, self.decimal.value)
 
-    def _match(self):
+    def _match(self, before=()):
         self.headings, self.units, lines = {}, {}, []
         sheet = self.sheet and self.sheet.value
         try:
             found = read_sheet(self.path, self.table, sheet)
             plain, headings = plain_headings(found), headings_of(found)
-            lines = [self.decimal, *(self._line(column, plain.get(column.name), headings)
+            if before and {origin.heading for origin in before.values()} <= set(headings):
+                plain = {name: origin.heading for name, origin in before.items()}
+            else:
+                before = {}
+            lines = [self.decimal, *(self._line(column, plain.get(column.name), headings, before)
                                      for column in self.table.columns)]
             self.said.value = note(
                 "flag", f"{self.path.name}: look at each line, and choose the units of the file. "
@@ -94,7 +101,7 @@ class FileMatch(w.VBox):
         self.children = [*self._head, *several, *lines]
         self._on_change()
 
-    def _line(self, column, heading, headings):
+    def _line(self, column, heading, headings, before):
         name, words, star = column.name, capital(column.meaning), " *" if column.required else ""
         if (self.table.name, name) == ("pieces", "pour"):
             star = " (* where no plan is kept)"
@@ -107,6 +114,7 @@ class FileMatch(w.VBox):
         what = "written as" if column.kind == "date" else "in"
         # A column that bears its own name says its unit by that name.
         usual = unit_in(heading or "", column) or (choices[0] if heading == name else _CHOOSE)
+        usual = before[name].unit or _CHOOSE if name in before else usual
         self.units[name] = self._list(f"{name}-unit", f"… {what}", [_CHOOSE, *choices], usual,
                                       self._on_change, f"{words}: {what}")
         show_if(box.value != _NOT_THERE, self.units[name])

@@ -64,6 +64,31 @@ def test_a_file_of_the_kits_own_names_needs_no_choice(form, store):
     assert len(store.rows("pours")) == 1
 
 
+def test_what_was_chosen_holds_for_the_file_that_is_mended_and_for_no_other(form, store):
+    pick(form, "pours", "theirs.csv", FOREIGN.replace(b"0,635", b"0,6x"))
+    file = form.files["pours"]
+
+    def choose():
+        file.decimal.value, file.headings["note"].value = ",", "Remark"
+        file.units["poured_on"].value = "day.month.year"
+        file.units["wax_g"].value = file.units["fragrance_g"].value = "oz"
+
+    choose()
+    form.check.click()
+    assert form.store.disabled and "found '0,6x" in form.result.value.replace("&#x27;", "'")
+    pick(form, "pours", "theirs.csv", FOREIGN)
+    form.check.click()
+    assert not form.store.disabled and file.headings["note"].value == "Remark"
+    pick(form, "pours", "other.csv", FOREIGN)
+    assert file.units["wax_g"].value == "(choose)" and file.decimal.value == "."
+    choose()
+    form.check.click()
+    form.store.click()
+    assert len(store.rows("pours")) == 1
+    pick(form, "pours", "other.csv", FOREIGN + b"\n")
+    assert file.units["wax_g"].value == "(choose)", "it is another file after the import"
+
+
 def test_units_are_chosen_and_every_problem_is_told_before(form, store):
     pick(form, "pours", "theirs.csv", FOREIGN)
     file = form.files["pours"]
