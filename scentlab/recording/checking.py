@@ -57,7 +57,7 @@ def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=Fal
     problems += new.impossible_pours()
     if not beyond_plan:
         problems += [*new.unusual(), *new.other_years(), *new.other_names(),
-                     *new.other_weights()]
+                     *new.other_weights(), *new.other_minutes()]
     if store is None or not store.about()["invented"]:  # invented days may lie anywhere
         problems += new.days_to_come(today or dt.date.today())
     if store is not None and not problems:
@@ -282,18 +282,54 @@ class _Import:
                 yield from self.told("pours", "wax_g", [(place, f"{wax:g}")],
                                      f"about {planned:.4g} g, as planned", TRULY)
 
+    def other_minutes(self):
+        """Scores of which the minutes alone differ from a stored one: mended, they count twice."""
+        of = ("code", "assessor", "sitting", "kind", "position")
+        stored = gathered((tuple(one[n] for n in of), one) for one in (
+            self.store.records("throws") if self.store and "throws" in self.frames else ()))
+        for place, row in self.rows("throws"):
+            there = {one["minutes"]: one["entry_id"]
+                     for one in stored.get(tuple(row[n] for n in of), ()) if one["position"]}
+            if there and row["minutes"] not in there:
+                minutes, entry = next(iter(there.items()))
+                yield from self.told(
+                    "throws", "minutes", [(place, _plain(row["minutes"]) or "")],
+                    f"{_plain(minutes) or 'no'} min, as stored: at one place of a session a piece "
+                    "is smelt once", f"{_say_correct('throws', entry, 'minutes=MINUTES')} {TRULY}")
+
     def stored_already(self):
         for name in self.frames:
-            table = "grades" if name == "pieces" else name
-            key = RECORDS[table].key
-            stored = {tuple(r[k] for k in key) for r in _stored_records(self.store, table)}
-            found = [(place, str(row[key[0]])) for place, row in self.rows(name)
-                     for one in (_grades_of(row) if name == "pieces" else [row])
-                     if tuple(one[k] for k in key) in stored]
+            table = RECORDS["grades" if name == "pieces" else name]
+            stored = {tuple(one[k] for k in table.key): one
+                      for one in _stored_records(self.store, table.name)}
+            same = []
+            for place, row in self.rows(name):
+                for one in _grades_of(row) if name == "pieces" else [row]:
+                    if there := stored.get(tuple(one[k] for k in table.key)):
+                        other = list(self._differences(name, place, one, there))
+                        yield from other
+                        same += [] if other else [(place, str(row[table.key[0]]))]
             yield from self.told(
-                name, key[0], dict.fromkeys(found), "a row that is not stored yet",
+                name, table.key[0], dict.fromkeys(same), "a row that is not stored yet",
                 "Leave the row out, or the file if all of it is stored, or correct the stored one "
                 "in the series.")
+
+    def _differences(self, name, place, one, there):
+        """What a row says otherwise than the stored one; an export writes the limits that hold."""
+        table = RECORDS["grades" if name == "pieces" else name]
+        for column in (c for c in table.mendable if not c.startswith("limit_")):
+            if one[column] not in (None, there[column]):
+                heading = f"{one['test']}_grade" if name == "pieces" else column
+                value, old = str(_plain(one[column])), _plain(there[column])
+                yield from self.told(
+                    name, heading, [(place, value)],
+                    f"{'an empty cell' if old is None else old}, as is stored",
+                    _say_correct(table.name, there["entry_id"], f'{column}="{value}"'))
+
+
+def _say_correct(table, entry, change):
+    return ("Leave the row out, and mend the stored one on the page, or by scentlab correct FOLDER "
+            f"{table} {entry} {change} --reason TEXT.")
 
 
 def _plain(value):

@@ -135,6 +135,30 @@ def test_importing_twice_is_refused(empty, files):
     assert len(empty.rows("grades", history=True)) == 4
 
 
+def test_a_stored_row_with_another_value_is_told_with_its_entry(empty, files):
+    import_csvs(empty, *files())
+    changed = {"pours": POURS.replace("200,24", "201,24"),
+               "pieces": PIECES.replace("A1,2,1", "A1,2,4")}
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, *files(**changed, throws=THROWS.replace("6.5,30", "6.5,45")))
+    assert problems(error) == [
+        "throws.csv, row 2, column minutes: found '45', expected 30 min, as stored: at one place "
+        "of a session a piece is smelt once. Leave the row out, and mend the stored one on the "
+        "page, or by scentlab correct FOLDER throws 1 minutes=MINUTES --reason TEXT. Correct it; "
+        "where it is truly so, import it with --beyond-plan, or tick that in the form."]
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, *files(**changed))
+    mend = ("Leave the row out, and mend the stored one on the page, or by scentlab correct FOLDER "
+            "{} --reason TEXT.")
+    there = [line for line in problems(error) if "not stored yet" not in line]
+    assert there == [
+        "pours.csv, row 3, column wax_g: found '201', expected 200, as is stored. "
+        + mend.format('pours 2 wax_g="201"'),
+        "pieces.csv, row 2, column frost_grade: found '4', expected 1, as is stored. "
+        + mend.format('grades 2 grade="4"')]
+    assert len(problems(error)) == 2 + 6
+
+
 def test_later_looks_and_scores_are_added(empty, files):
     pours, pieces, throws = files(throws="code,assessor,sitting,kind,throw\n211,A1,S1,cold,2\n")
     import_csvs(empty, pours, pieces)
