@@ -101,7 +101,7 @@ def read_answer(path):
     need(path.is_file() and path.stat().st_size <= MOST_BYTES,
          f"{path.name} is no file of at most {MOST_BYTES // 1000} kB")
     try:
-        data = json.loads(path.read_bytes().decode("utf-8"))
+        data = json.loads(path.read_bytes().decode("utf-8-sig"))  # of an editor that saved it again
         if not isinstance(data, dict) or data.pop("kind", None) != KIND:
             raise ValueError("it is not the answer to a share package")
         version = data.pop("format", None)

@@ -307,7 +307,7 @@ def test_all_that_is_wrong_is_told_while_typing_and_on_saving(desk):
     form.fields["fragrance_g"].value = "1.234,5"
     wrong = (
         "Fragrance weighed: found '1.234,5', expected a number with a decimal "
-        "point from 0 to 40000 (g). Correct the value."
+        "point from 0 to 40000 (g). Write it with a point, as 9.5, and nothing between thousands."
     )
     assert text(form.load) == wrong
     form.fields["wax_g"].value, form.fields["add_temp_c"].value = "", "180"

@@ -37,6 +37,8 @@ def test_an_answer_comes_back_as_it_was_sent(answer, tmp_path):
     assert read_answer(path) == answer
     assert path.stat().st_size < 1000
     assert [p.name for p in tmp_path.iterdir()] == ["answer.json"]
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert read_answer(path) == answer
 
 
 def test_the_maker_sees_both_picks_side_by_side(analysis, answer):
