@@ -8,7 +8,7 @@ import re
 from dataclasses import replace
 
 from scentlab.recording.kept_plan import kept_plan
-from scentlab.recording.pouring import known, planned_day
+from scentlab.recording.pouring import FAR_OFF_C, known, planned_day
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import NAMED
 from scentlab.schema import (
@@ -57,7 +57,7 @@ def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=Fal
     problems += new.impossible_pours()
     if not beyond_plan:
         problems += [*new.unusual(), *new.other_years(), *new.other_names(),
-                     *new.other_weights(), *new.other_minutes()]
+                     *new.other_weights(), *new.other_heats(), *new.other_minutes()]
     if store is None or not store.about()["invented"]:  # invented days may lie anywhere
         problems += new.days_to_come(today or dt.date.today())
     if store is not None and not problems:
@@ -129,6 +129,7 @@ class _Import:
         self.sheets, self.store, self.frames = sheets, store, {}
         plan = (store and store.plan()) or {}
         self.planned = {p["pour"]: p for p in plan.get("pours", ())}
+        self.heat_c = plan.get("rules", {}).get("heat_cycle", {}).get("temp_c")
 
     def stored(self, table, *columns):
         return frozenset() if self.store is None else self.store.distinct(table, columns)
@@ -281,6 +282,13 @@ class _Import:
             if planned and not planned / 2 <= wax <= 2 * planned:
                 yield from self.told("pours", "wax_g", [(place, f"{wax:g}")],
                                      f"about {planned:.4g} g, as planned", TRULY)
+
+    def other_heats(self):
+        """Heat cycles far from the planned temperature: more likely the other unit."""
+        for name in ("low_c", "high_c") if self.heat_c else ():
+            far = [(place, f"{row[name]:g}") for place, row in self.rows("heats")
+                   if abs(row[name] - self.heat_c) > FAR_OFF_C]
+            yield from self.told("heats", name, far, f"about {self.heat_c:g} °C, as planned", TRULY)
 
     def other_minutes(self):
         """Scores of which the minutes alone differ from a stored one: mended, they count twice."""

@@ -79,6 +79,19 @@ def test_a_lot_that_no_plan_checks_is_asked_about(store, tmp_path):
     assert said(store, path, beyond_plan=True) == []
 
 
+def test_a_heat_cycle_far_from_the_planned_one_is_asked_about(store, tmp_path):
+    """A room of 70 to 79 °F is no cycle of as many °C."""
+    store.save_plan({"pours": [], "rules": {"heat_cycle": {"temp_c": 38.0}}})
+    path = tmp_path / "heats.csv"
+    path.write_text("started_on,low_c,high_c,hours,cycles\n2026-05-20,70,79,12,3\n"
+                    "2026-05-24,37,39,12,3\n")
+    for beyond, expected in ((True, []), (False, ["low_c", "high_c"])):
+        found = dry_run(store, heats=path, today=TODAY, beyond_plan=beyond).problems
+        assert [p.column for p in found] == expected
+    assert {(p.row, p.expected, p.remedy) for p in found} == {
+        (2, "about 38 °C, as planned", TRULY)}
+
+
 @pytest.mark.parametrize("nothing", ["-", "–", "n/a", "NA", "#N/A", "#REF!", "#DIV/0!", "?"])
 def test_a_sign_for_nothing_is_no_name(store, tmp_path, nothing):
     """A lot of "-" would take its pour out of the answer, and #N/A be a wax."""
