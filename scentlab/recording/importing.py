@@ -96,7 +96,8 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
             problems += error.problems
             continue
         taken = {origin.heading for origin in source.columns.values()}
-        if taken and (rest := [h for h in map(str, sheet.text.columns) if h not in taken]):
+        if taken and (rest := [h or "(no heading)" for h in map(str, sheet.text.columns)
+                               if h not in taken]):
             left_out[name] = rest
         findings = Findings(sheet.file)
         sheets[name] = matched(sheet, source, findings)
@@ -158,7 +159,9 @@ def _as_in_the_file(problem, sheet, source, plain):
                    f"command by {_say_match(origin.heading, name, sheet.table)}.")
     if source.decimal == ",":
         expected = expected.replace("a decimal point", "a decimal comma, as chosen for this file,")
-    return replace(problem, value=problem.value and value, expected=expected, remedy=remedy)
+    heading = name if origin.heading == name else f"{origin.heading} ({name})"
+    return replace(problem, column=heading, value=problem.value and value, expected=expected,
+                   remedy=remedy)
 
 
 def import_csvs(

@@ -270,7 +270,7 @@ def test_a_problem_of_a_matched_file_shows_what_stands_in_it(store, tmp_path, fi
     found = told(store, {"pours": tmp_path / "pours.csv",
                          "pieces": Source(tmp_path / "mine.csv", columns)})
     assert [t.partition(",")[0] for t in found] == ["mine.csv"]
-    assert "row 2, column code: found '427'" in found[0]
+    assert "row 2, column No (code): found '427'" in found[0]
 
 
 def test_what_will_not_come_may_be_a_piece_a_session_or_a_tester_of_the_plan(store, tmp_path):

@@ -94,12 +94,13 @@ def test_a_problem_shows_what_stands_in_the_file(empty, foreign):
     text = FOREIGN.replace("0,635", "much").replace("180", "400").replace("0,847", "0.847")
     dry = dry_run(empty, pours=Source(foreign(text), COLUMNS, decimal=","))
     assert told(dry) == [
-        "mine.csv, row 2, column fragrance_g: found 'much oz', expected a number with a decimal "
-        "comma, as chosen for this file, from 0 to 40000 (g). Correct the value.",
-        "mine.csv, row 3, column fragrance_g: found '0.847 oz', expected a number with a decimal "
-        "comma, as chosen for this file, from 0 to 40000 (g). Correct the value.",
-        "mine.csv, row 3, column add_temp_c: found '400 °F', expected a number with a decimal "
-        "comma, as chosen for this file, from 20 to 150 (°C). Correct the value or leave it empty.",
+        "mine.csv, row 2, column Oil (fragrance_g): found 'much oz', expected a number with a "
+        "decimal comma, as chosen for this file, from 0 to 40000 (g). Correct the value.",
+        "mine.csv, row 3, column Oil (fragrance_g): found '0.847 oz', expected a number with a "
+        "decimal comma, as chosen for this file, from 0 to 40000 (g). Correct the value.",
+        "mine.csv, row 3, column Add at (add_temp_c): found '400 °F', expected a number with a "
+        "decimal comma, as chosen for this file, from 20 to 150 (°C). Correct the value or leave "
+        "it empty.",
     ]
     assert [problem.row for problem in dry.problems] == [2, 3, 3]
 
@@ -199,17 +200,17 @@ def test_the_remedy_is_in_the_unit_and_the_form_of_the_file(empty, foreign):
     text = FOREIGN.replace("7,055;0,635", "7 oz;0,635").replace("14.03.2026;7,055", "14/3/2026;7")
     text = text.replace("180", "180 °F")
     assert told(dry_run(empty, pours=Source(foreign(text), COLUMNS, decimal=","))) == [
-        "mine.csv, row 3, column poured_on: found '14/3/2026', expected a date as year-month-day, "
-        "such as 2026-03-14. Write the year first, then month and day, with dashes. Or where all "
-        "are day/month/year: choose it in the form, or in the command give --match "
-        '"Poured on=poured_on:UNIT" (UNIT: year-month-day, day.month.year, day/month/year, '
+        "mine.csv, row 3, column Poured on (poured_on): found '14/3/2026', expected a date as "
+        "year-month-day, such as 2026-03-14. Write the year first, then month and day, with "
+        "dashes. Or where all are day/month/year: choose it in the form, or in the command give "
+        '--match "Poured on=poured_on:UNIT" (UNIT: year-month-day, day.month.year, day/month/year, '
         "month/day/year).",
-        "mine.csv, row 2, column wax_g: found '7 oz', expected a number with a decimal comma, as "
-        "chosen for this file, from 1 to 100000 (g). Give the number alone, in oz, without its "
-        "unit.",
-        "mine.csv, row 3, column add_temp_c: found '180 °F', expected a number with a decimal "
-        "comma, as chosen for this file, from 20 to 150 (°C). Give the number alone, in °F, "
+        "mine.csv, row 2, column Wax (wax_g): found '7 oz', expected a number with a decimal "
+        "comma, as chosen for this file, from 1 to 100000 (g). Give the number alone, in oz, "
         "without its unit.",
+        "mine.csv, row 3, column Add at (add_temp_c): found '180 °F', expected a number with a "
+        "decimal comma, as chosen for this file, from 20 to 150 (°C). Give the number alone, in "
+        "°F, without its unit.",
     ]
 
 
