@@ -7,6 +7,7 @@ for 9.5, an error value.
 
 import contextlib
 import datetime as dt
+import functools
 import re
 import warnings
 import zipfile
@@ -151,11 +152,13 @@ def _text(cell, row, findings, decimal):
     return value.isoformat() if isinstance(value, (dt.date, dt.time)) else str(value)
 
 
+@functools.cache  # of a few formats in many cells
 def _unit_shown(form):
     """The unit that a number format writes behind a number; '' for none.
 
-    >>> _unit_shown('0.00" oz"'), _unit_shown("0.0\\\\ \\\\g"), _unit_shown('#,##0.00 "EUR"')
+    >>> _unit_shown('0.00" oz"'), _unit_shown("0.0\\\\ \\\\g"), _unit_shown('"C"0')
     ('oz', 'g', '')
     """
-    written = "".join(a or b for a, b in re.findall(r'"([^"]*)"|\\(.)', form.partition(";")[0]))
+    behind = re.split("[0#?]|General", form.partition(";")[0])[-1]
+    written = "".join(a or b for a, b in re.findall(r'"([^"]*)"|\\(.)', behind))
     return written.strip() if written.strip(" °.").lower() in _UNITS else ""
