@@ -47,6 +47,8 @@ def _import(arguments):
         raise DataError(tried.problems)
     for name, headings in tried.left_out.items():
         print(f"{name}: columns left out, as nothing matches them: {', '.join(headings)}")
+    if tried.passed:
+        print(f"Stored already, and left as they are: {count(tried.passed, 'row')}")
     if arguments.dry_run:
         for name, frame in tried.frames.items():
             print(f"{name}: {count(len(frame), 'row')} in {files[name]} in order")

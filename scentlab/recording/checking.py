@@ -4,11 +4,13 @@ Every check yields a problem for each row; many of one kind are said once.
 """
 
 import datetime as dt
+import functools
 import re
 from dataclasses import replace
 
 from scentlab.recording.kept_plan import kept_plan
 from scentlab.recording.pouring import FAR_OFF_C, known, planned_day
+from scentlab.recording.reading import LIMITS, read_series
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import NAMED
 from scentlab.schema import (
@@ -33,7 +35,8 @@ _SHOWN = 12  # rows of one kind of problem that are named
 
 
 def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=False):
-    """Typed frames of sheets of text, checked one by one, against each other and the store.
+    """Typed frames of sheets of text, checked one by one, against each other and the store, without
+    the rows that are stored already, and the number of these.
 
     ``today`` is the machine's day when absent. With ``beyond_plan`` pours, pieces, assessors and
     sittings need not be in the kept plan.
@@ -64,7 +67,7 @@ def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=Fal
         problems += new.stored_already()
     if problems:
         raise DataError(_said_once(problems))
-    return new.frames
+    return new.frames, new.passed
 
 
 def _said_once(problems):
@@ -126,7 +129,7 @@ class _Import:
     """Sheets, the frames of those that are in order, and the store that they go into, if any."""
 
     def __init__(self, sheets, store):
-        self.sheets, self.store, self.frames = sheets, store, {}
+        self.sheets, self.store, self.frames, self.passed = sheets, store, {}, 0
         plan = (store and store.plan()) or {}
         self.planned = {p["pour"]: p for p in plan.get("pours", ())}
         self.heat_c = plan.get("rules", {}).get("heat_cycle", {}).get("temp_c")
@@ -306,27 +309,36 @@ class _Import:
                     "is smelt once", f"{_say_correct('throws', entry, 'minutes=MINUTES')} {TRULY}")
 
     def stored_already(self):
-        for name in self.frames:
+        """Take out of the frames what is stored already; a problem for what differs from that."""
+        pieces = self.stored("pieces", "code")
+        for name, frame in self.frames.items():
             table = RECORDS["grades" if name == "pieces" else name]
             stored = {tuple(one[k] for k in table.key): one
                       for one in _stored_records(self.store, table.name)}
-            same = []
-            for place, row in self.rows(name):
-                for one in _grades_of(row) if name == "pieces" else [row]:
-                    if there := stored.get(tuple(one[k] for k in table.key)):
-                        other = list(self._differences(name, place, one, there))
-                        yield from other
-                        same += [] if other else [(place, str(row[table.key[0]]))]
-            yield from self.told(
-                name, table.key[0], dict.fromkeys(same), "a row that is not stored yet",
-                "Leave the row out, or the file if all of it is stored, or correct the stored one "
-                "in the series.")
+            new = frame.copy()
+            for i, (place, row) in zip(frame.index, self.rows(name), strict=True):
+                ones = _grades_of(row) if name == "pieces" else [row]
+                there = [(one, stored[key]) for one in ones
+                         if (key := tuple(one[k] for k in table.key)) in stored]
+                for one, old in there:
+                    yield from self._differences(name, place, one, old)
+                if len(there) == len(ones) if ones else (row["code"],) in pieces:
+                    new = new.drop(index=i)
+                elif there:  # one of the two grades of a look
+                    new.loc[i, f"{there[0][0]['test']}_grade"] = None
+            self.passed += len(frame) - len(new)
+            self.frames[name] = new
+
+    @functools.cached_property
+    def _held(self):
+        return read_series(self.store).blends.set_index("blend")
 
     def _differences(self, name, place, one, there):
         """What a row says otherwise than the stored one; an export writes the limits that hold."""
         table = RECORDS["grades" if name == "pieces" else name]
-        for column in (c for c in table.mendable if not c.startswith("limit_")):
-            if one[column] not in (None, there[column]):
+        for column in table.mendable:
+            if one[column] not in (None, there[column]) and not (
+                    column in LIMITS and one[column] == self._held.at[there["blend"], column]):
                 heading = f"{one['test']}_grade" if name == "pieces" else column
                 value, old = str(_plain(one[column])), _plain(there[column])
                 yield from self.told(

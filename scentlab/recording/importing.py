@@ -27,6 +27,7 @@ from scentlab.recording.records import RECORDS
 from scentlab.recording.sheets import read_sheet
 from scentlab.recording.store import Store, StoreError
 from scentlab.schema import DataError, Findings, csv_text
+from scentlab.text import count_of
 
 # Written only where there are any. Nothing reads bleeds any more, but what was recorded is kept.
 IF_ANY = ("warmings", "pairs", "heats", "unpoured", "bleeds")
@@ -38,13 +39,15 @@ class DryRun:
     """What an import would store, and everything that is wrong; nothing was stored yet.
 
     ``left_out`` are by table the headings of its file that a matching leaves out; ``units`` those
-    that a matching says, which a series that has none takes.
+    that a matching says, which a series that has none takes; ``passed`` is the number of rows that
+    are stored already.
     """
 
     frames: dict
     problems: tuple
     left_out: dict
     units: tuple = ()
+    passed: int = 0
 
     @property
     def ready(self):
@@ -60,7 +63,9 @@ class DryRun:
         counts = {name: len(frame) for name, frame in self.frames.items()}
         if "pieces" in self.frames:
             counts["grades"] = len(grade_rows(self.frames["pieces"]))
-        return "Ready to store: " + ", ".join(f"{n} {name}" for name, n in counts.items()) + "."
+        return "Ready to store: " + ", ".join(f"{n} {name}" for name, n in counts.items()) + "." + (
+            f" Stored already, and left as they are: {count_of(self.passed, 'row')}."
+            if self.passed else "")
 
     def store(self, store):
         """Store it all in one transaction; returns the number of rows per table. DataError for
@@ -106,7 +111,7 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
     if len(sheets) < len(given):  # what such a file holds is not known, so nothing is missing
         return DryRun({}, tuple(problems), left_out)
     try:
-        frames = check_sheets(sheets, store, problems, today=today, beyond_plan=beyond_plan)
+        frames, passed = check_sheets(sheets, store, problems, today=today, beyond_plan=beyond_plan)
     except DataError as error:
         # A column whose unit is still to be chosen is in the file: nobody has to add it.
         told = {(p.file, p.column) for p in problems if p.column}
@@ -120,7 +125,7 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
                      or plain[name].get(p.column) not in heads]
         return DryRun({}, tuple(found), left_out)
     units = (origin.unit for source in given.values() for origin in source.columns.values())
-    return DryRun(frames, (), left_out, tuple(filter(None, units)))
+    return DryRun(frames, (), left_out, tuple(filter(None, units)), passed)
 
 
 def _say_match(heading, name, table):

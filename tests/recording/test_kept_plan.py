@@ -150,8 +150,8 @@ def test_the_plan_tells_the_pour_and_the_stress_of_a_code(store, files):
     assert grades[["code", "pour", "stress"]].to_numpy().tolist() == [
         ["417", "P01", "rest"], ["421", "P01", "heat"], ["481", "P02", "rest"]
     ]
-    again = files(pieces=PIECES)
-    assert len(told(store, again)) == 3, "a look without its stress is the same look"
+    again = dry_run(store, **files(pieces=PIECES))
+    assert again.passed == 3 and again.frames["pieces"].empty, "the same without a stress"
 
 
 def test_the_demo_without_its_key_is_the_same_series(tmp_path):
@@ -214,10 +214,7 @@ def test_a_look_that_was_stored_without_stress_is_found_again(store, files):
     import_csvs(store, **files(pours=POURS))
     store.add("grades", {"code": "417", "test": "sweat", "age_days": 14, "assessor": "A1",
                          "grade": 1})
-    found = told(store, files(pieces=PIECES))
-    assert [t.partition(", expected")[0] for t in found] == [
-        "pieces.csv, row 2, column code: found '417'"
-    ]
+    assert dry_run(store, **files(pieces=PIECES)).passed == 1
 
 
 def test_the_command_takes_it_when_it_is_said(store, files, capsys):
