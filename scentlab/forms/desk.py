@@ -27,7 +27,6 @@ from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm, WarmingForm
 from scentlab.forms.shelf import known_shelf
 from scentlab.planning import plan as planner
-from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import diary
 from scentlab.planning.kitchen import Kitchen, propose_plans
 from scentlab.planning.plan import Plan
@@ -86,8 +85,7 @@ class PlanDesk:
             kept.get("materials"), lambda: self._ready and self.planning.renew(), self._shelf)
         if problem:
             self.materials._say("error", problem)
-        self.planning = PlanningForm(self._make, plan_costs, _foresee, kept["series"],
-                                     on_change=self._changed)
+        self.planning = PlanningForm(self._make, _foresee, kept["series"], on_change=self._changed)
         self._as_kept = self._as_kept or ()  # a draft is not what is kept
         self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place, self._back)
         self.asks = w.HTML(_dom_classes=["scent-tables"])

@@ -7,12 +7,12 @@ notebook's kernel computes.
 """
 
 import datetime as dt
+import html
 import re
 import threading
 from functools import partial, reduce
 
 import ipywidgets as w
-import pandas as pd
 
 from scentlab import schema
 from scentlab.amounts import read_loads
@@ -36,8 +36,7 @@ from scentlab.forms.fields import (
     texts_of,
 )
 from scentlab.forms.frame import Form, listed
-from scentlab.planning.refusal import PlanError, count_of
-from scentlab.units import say_load_oz, say_weight
+from scentlab.planning.refusal import PlanError
 from scentlab.units import shown as units_shown
 
 _DAYS_PAST = 7  # a first pour day longer ago than this gets a note
@@ -53,19 +52,17 @@ class PlanningForm(Form):
 
     ``make(asked)`` gives a plan of what is typed, by the argument of the planner ("loads_pct",
     "pouring.stir_min"), or refuses with a PlanError, which names the field, a :class:`Wrong` for
-    several, or a NotYet. ``costs`` is :func:`scentlab.plan_costs`. ``foresee(plan, guess, series,
-    progress, stop)`` gives a result; the guess is the load at which half of the pieces sweat, by
-    blend.
+    several, or a NotYet. ``foresee(plan, guess, series, progress, stop)`` gives a result; the guess
+    is the load at which half of the pieces sweat, by blend.
 
     ``plan`` is the plan as it is now and ``found`` the result of the last run for it, or None.
     """
 
     stores = False
 
-    def __init__(self, make, costs, foresee, draft=None, *, on_change=lambda *_: None):
+    def __init__(self, make, foresee, draft=None, *, on_change=lambda *_: None):
         super().__init__()
-        self._make, self._costs, self._foresee = make, costs, foresee
-        self._on_change = on_change
+        self._make, self._foresee, self._on_change = make, foresee, on_change
         self._thread, self._quiet, self._guesses, self._asked_for = None, True, {}, None
         self.plan = self.found = None
         loads = partial(read_loads, unit="%" if units_shown().weight == "g" else None)
@@ -179,23 +176,8 @@ class PlanningForm(Form):
             raise Wrong([placed(e, self._planned.values()) for e in errors]) from error
 
     def _show_plan(self, start):
-        c = self._costs(self.plan)
-        known = c["money"] == c["money"]
-        rows = {
-            "loads": ", ".join(map(say_load_oz, self.plan.loads_pct)),
-            "to pour": f"{count_of(c['pours'], 'pour')} from {count_of(c['pots'], 'pot')}, "
-                       f"{count_of(c['pieces'], 'piece')}",
-            "wax to buy, with spare": say_weight(c["wax_g"], total=True),
-            "fragrance to buy, with spare": say_weight(c["fragrance_g"], total=True),
-            "wax and fragrance": f"{c['money']:.2f} {self.plan.currency or 'in your currency'}"
-            if known else "not known, a price is missing",
-            "first pour day": spoken_day(start),
-            "days": f"{c['days']}, first pour to last inspection",
-            "throw": f"{count_of(c['sessions'], 'session')}, {c['session_hours']:.1f} h by the "
-                     f"clock, {c['panel_hours']:.1f} h of all testers together",
-        }
-        table = pd.Series(rows).to_frame().to_html(header=False, border=0)
-        self.takes.value = f"{table}{listed([*_past(start), *self.plan.notes])}"
+        notes = listed([*_past(start), *self.plan.notes])
+        self.takes.value = f"<p>{html.escape(self.plan.sentence)}</p>{notes}"
         self._show_guesses(tuple(b.name for b in self.plan.blends))
         show_if(True, self._foresight)
         self.run.disabled = self._thread is not None and self._thread.is_alive()

@@ -1,8 +1,11 @@
 """What a plan takes: pours, wax, fragrance, days, money and the hours of its sessions."""
 
-from scentlab.planning.diary import later_looks
+from scentlab.planning.diary import busy_days, later_looks
 from scentlab.planning.panel import session_minutes
+from scentlab.planning.refusal import count_of
 from scentlab.planning.shopping import shopping_list
+from scentlab.schema import THROW_WORDS
+from scentlab.units import say_load_oz, say_weight
 
 
 def plan_costs(plan):
@@ -27,3 +30,27 @@ def plan_costs(plan):
         "session_hours": sum(minutes for minutes, _ in sessions) / 60.0,
         "panel_hours": sum(minutes * testers for minutes, testers in sessions) / 60.0,
     }
+
+
+def materials_words(costs, currency):
+    """What is to be bought by :func:`plan_costs`, and for how much where the prices are known."""
+    money = costs["money"]
+    return (f"{say_weight(costs['wax_g'], total=True)} of wax and "
+            f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare"
+            + (f", about {money:.2f} {currency or 'in your currency'}" if money == money else ""))
+
+
+def plan_words(plan):
+    """A plan and what it takes, in a sentence."""
+    costs, loads = plan_costs(plan), [say_load_oz(x) for x in plan.loads_pct]
+    days = [f"{day}" for day in sorted({p.poured_on for p in plan.pour_rows})]
+    when = days[0] if len(days) == 1 else f"{len(days)} days from {days[0]} to {days[-1]}"
+    kinds = " and ".join(THROW_WORDS[kind] for kind in plan.sittings.kinds)
+    throw = (f"; {kinds} throw in {count_of(costs['sessions'], 'session')}, "
+             f"{costs['session_hours']:.1f} h by the clock" if plan.smelling_rows else "; no throw")
+    return (
+        f"{count_of(len(plan.blends), 'blend')} in {count_of(costs['pots'], 'pot')}, "
+        f"{count_of(len(loads), 'load')} from {loads[0]} to {loads[-1]}: "
+        f"{count_of(costs['pours'], 'test batch')} and {count_of(costs['pieces'], 'piece')} of "
+        f"{say_weight(plan.piece_g)}; {materials_words(costs, plan.currency)}{throw}; poured on "
+        f"{when}, {count_of(len(busy_days(plan)), 'evening')} over {costs['days']} days.")

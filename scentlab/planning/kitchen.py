@@ -98,18 +98,9 @@ class Proposal:
     def sentence(self):
         if self.plan is None:
             return f"{self.size.capitalize()}: cannot be held. {self.problem}. {self.remedy}"
-        plan, costs, row = self.plan, plan_costs(self.plan), self.expected
-        kinds = " and ".join(THROW_WORDS[k] for k in plan.sittings.kinds)
-        throw = (f", {kinds} throw in {count_of(costs['sessions'], 'session')}"
-                 if plan.smelling_rows else ", no throw")
+        row = self.expected
         return (
-            f"{self.size.capitalize()}: {count_of(costs['pots'], 'pot')} of "
-            f"{count_of(len(plan.loads_pct), 'load')} of {plan.fragrance.name} in "
-            f"{plan.blends[0].name}, {count_of(costs['pieces'], 'piece')}, "
-            f"{say_weight(costs['wax_g'], total=True)} of wax and "
-            f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare{throw}; "
-            f"{count_of(len(busy_days(plan)), 'evening')} over {costs['days']} days. "
-            f"{_load_words(plan)} Expected: "
+            f"{self.size.capitalize()}: {self.plan.sentence} {_load_words(self.plan)} Expected: "
             f"a safe load {say_points(row['shortfall_pct'])} below the true one, "
             f"no answer: {say_odds(row['no_answer'], 0.02)}, "
             f"a load that is too high: {say_odds(row['too_high'], 0.02)}."

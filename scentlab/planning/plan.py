@@ -12,15 +12,15 @@ import pandas as pd
 
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning import checks
+from scentlab.planning.costs import plan_words
 from scentlab.planning.layout import PlannedPiece, PlannedPour, lay_pieces, lay_pours
 from scentlab.planning.notes import plan_notes
 from scentlab.planning.pairs import PlannedPair
 from scentlab.planning.panel import Sittings, Smelling, smelling_orders
-from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
+from scentlab.planning.refusal import PlanError, need, need_above_zero, need_whole
 from scentlab.planning.rules import Calendar, CureDays, HeatCycle, PieceNumbers, Pouring
 from scentlab.planning.weights import melt_weights
 from scentlab.text import alike
-from scentlab.units import add_up, say_load_oz, say_one_weight, say_weighed, shown
 
 _USUAL_PIECES, _USUAL_CURE, _USUAL_HEAT = PieceNumbers(), CureDays(), HeatCycle()
 _USUAL_POURING, _USUAL_SITTINGS, _USUAL_CALENDAR = Pouring(), Sittings(), Calendar()
@@ -119,22 +119,8 @@ class Plan:
 
     @property
     def sentence(self) -> str:
-        """The plan in words, with what it uses up."""
-        pots = len({p.pot for p in self.pour_rows})
-        days = [day.isoformat() for day in sorted({p.poured_on for p in self.pour_rows})]
-        when = days[0] if len(days) == 1 else f"{len(days)} days from {days[0]} to {days[-1]}"
-        wax, fragrance = (add_up(getattr(p, name) for p in self.pour_rows)
-                          for name in ("wax_g", "fragrance_g"))
-        oz = shown().weight == "oz"
-        wax = say_one_weight(wax, total=True) if oz else f"{wax / 1000:.1f} kg"
-        return (
-            f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
-            f"{count_of(len(self.loads_pct), 'load')} from {say_load_oz(self.loads_pct[0])} to "
-            f"{say_load_oz(self.loads_pct[-1])}: {count_of(len(self.pour_rows), 'test batch')} "
-            f"and {count_of(len(self.piece_rows), 'piece')} of "
-            f"{say_weighed(round(self.piece_g, 2))}, {wax} of wax and "
-            f"{say_one_weight(fragrance, 0, total=True)} of fragrance to weigh, poured on "
-            f"{when}.")
+        """The plan in words, with what it takes."""
+        return plan_words(self)
 
     def to_dict(self) -> dict:
         """The plan as plain data that JSON can hold; :meth:`from_dict` is its exact inverse."""

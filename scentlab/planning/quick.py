@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from scentlab.materials import Blend, Fragrance, Wax
-from scentlab.planning.costs import plan_costs
+from scentlab.planning.costs import materials_words, plan_costs
 from scentlab.planning.plan import Plan, make_plan
 from scentlab.planning.refusal import count_of, need
 from scentlab.planning.rules import PieceNumbers, Pouring
@@ -63,14 +63,10 @@ def quick_plan(
 def quick_costs(plan):
     """What a quick check takes, in words, before anything is poured: a tuple of sentences."""
     costs, cycle = plan_costs(plan), plan.heat_cycle
-    minutes, money = MELTING + A_LOAD * costs["pours"] + CLEANING, costs["money"]
-    days = costs["days"] - 1
+    minutes, days = MELTING + A_LOAD * costs["pours"] + CLEANING, costs["days"] - 1
     return (
         f"{count_of(costs['pieces'], 'piece')} of {say_weight(plan.piece_g)} from one pot: "
-        f"{say_weight(costs['wax_g'], total=True)} of wax and "
-        f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare"
-        + (f", about {money:.2f} {plan.currency or 'in your currency'}" if money == money else "")
-        + ".",
+        f"{materials_words(costs, plan.currency)}.",
         f"About {minutes} minutes of one evening. The answer comes after {days} days: two pieces "
         f"of each load go through the heat cycle, {cycle.words}, from day {days - cycle.cycles} "
         "on. One pot gives a load in about six of ten checks; else it shows which pot to pour "

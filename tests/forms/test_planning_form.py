@@ -9,12 +9,6 @@ import pytest
 from scentlab.forms.fields import NotYet
 from scentlab.forms.planning import PlanningForm
 from scentlab.planning.refusal import PlanError, need_whole
-from scentlab.units import say_load_oz
-
-COSTS = {"wax_g": 3200.0, "fragrance_g": 290.0, "days": 22, "money": 43.5, "panel_hours": 12.0,
-         "sessions": 4, "session_hours": 6.0,
-         "pours": 12, "pots": 4, "pieces": 48}
-
 
 START = {"title": "Mine", "loads": "4, 6.5, 9", "pots": "2", "piece_g": "25", "assessors": "3",
          "start": "2026-03-14", "currency": "EUR", "guess": {"mix": "9,5"}}
@@ -28,14 +22,10 @@ def make(asked):
         raise PlanError("the heat cycle melts the wax", "lower it", field="heat_cycle.temp_c")
     return SimpleNamespace(
         loads_pct=asked["loads_pct"], pots_per_blend=asked["pots_per_blend"],
-        currency=asked["currency"],
+        sentence=f"<{len(asked['loads_pct']) * asked['pots_per_blend']} test batches>",
         notes=("Cure days are <common practice>.",), blends=(SimpleNamespace(name="mix"),),
         asked=asked,
     )
-
-
-def costs(plan):
-    return COSTS | {"pours": len(plan.loads_pct) * plan.pots_per_blend}
 
 
 class Run:
@@ -64,11 +54,11 @@ def run():
 
 @pytest.fixture
 def form(run):
-    return PlanningForm(make, costs, run, START)
+    return PlanningForm(make, run, START)
 
 
 def test_a_new_form_says_what_is_missing_and_makes_no_plan(run):
-    form = PlanningForm(make, costs, run)
+    form = PlanningForm(make, run)
     assert form.message.value == (
         '<div class="scent-flag" role="status">Still to fill in: Title; First pour day; Loads, g '
         "of fragrance per 100 g of wax; Weight of a piece, g; Number of testers.</div>"
@@ -115,7 +105,7 @@ def test_the_draft_comes_back(form, run):
     form.fields["loads"].value = "4, six"
     form.guess["mix"].value = "10"
     form.fields["series"].value = "50"
-    again = PlanningForm(make, costs, run, form.draft)
+    again = PlanningForm(make, run, form.draft)
     assert again.draft == form.draft and again.draft["guess"] == {"mix": "10"}
     again.fields["loads"].value = "4, 6"
     assert again.guess["mix"].value == "10" and again.fields["series"].value == "50"
@@ -135,16 +125,16 @@ def test_what_another_form_lacks_is_said_as_missing_not_as_wrong(run):
     def lacking(asked):
         raise NotYet("a wax has no name")
 
-    form = PlanningForm(lacking, costs, run, START)
+    form = PlanningForm(lacking, run, START)
     assert form.message.value == '<div class="scent-flag" role="status">a wax has no name</div>'
     form._make = make
     form.renew()
-    assert form.message.value == "" and "6 pours" in form.takes.value
+    assert form.message.value == "" and "6 test batches" in form.takes.value
 
 
 def test_every_change_is_told_also_one_that_makes_no_plan(run):
     plans = []
-    form = PlanningForm(make, costs, run, START, on_change=lambda: plans.append(form.plan))
+    form = PlanningForm(make, run, START, on_change=lambda: plans.append(form.plan))
     assert plans == []
     form.fields["pots"].value = "x"
     form.fields["pots"].value = "1"
@@ -176,23 +166,16 @@ def test_it_starts_from_the_draft_and_shows_what_it_takes(form):
     assert [form.fields[n].value for n in ("loads", "pots", "assessors")] == [
         "4, 6.5, 9", "2", "3"]
     assert "<li>Cure days are &lt;common practice&gt;.</li>" in form.takes.value
-    for words in ("6 pours from 4 pots, 48 pieces", "3200 g", "290 g", "43.50 EUR",
-                  "22, first pour to last inspection", "12.0 h of all testers together"):
-        assert words in form.takes.value
+    assert "<p>&lt;6 test batches&gt;</p>" in form.takes.value
     assert form.expected.value == "" and form.found is None
 
 
 def test_what_it_takes_follows_the_fields(form):
     form.fields["pots"].value = "3"
-    assert "9 pours" in form.takes.value
+    assert "9 test batches" in form.takes.value
     form.fields["loads"].value = "4; 6; 8, 10"
     assert form.plan.loads_pct == (4.0, 6.0, 8.0, 10.0)
-    assert "12 pours" in form.takes.value
-
-
-def test_a_missing_price_is_said(run):
-    form = PlanningForm(make, lambda p: COSTS | {"money": float("nan")}, run, START)
-    assert "not known, a price is missing" in form.takes.value
+    assert "12 test batches" in form.takes.value
 
 
 @pytest.mark.parametrize(
@@ -270,7 +253,7 @@ def test_a_run_that_fails_is_shown(run):
     def refuse(plan, guess, series, progress, stop):
         raise ValueError("the guess knows no blend <hard>")
 
-    form = PlanningForm(make, costs, refuse, START)
+    form = PlanningForm(make, refuse, START)
     form.run.click()
     form._thread.join(10)
     assert "the guess knows no blend &lt;hard&gt;" in form.message.value
@@ -280,10 +263,9 @@ def test_a_run_that_fails_is_shown(run):
 @pytest.mark.parametrize(
     ("typed", "loads"), [("4, 5", (4.0, 5.0)), ("4; 6.5; 8", (4.0, 6.5, 8.0)), ("4;6", (4.0, 6.0))]
 )
-def test_what_was_understood_of_the_loads_is_shown(form, typed, loads):
+def test_loads_are_taken_however_they_are_parted(form, typed, loads):
     form.fields["loads"].value = typed
     assert form.plan.loads_pct == loads
-    assert f"<td>{', '.join(map(say_load_oz, loads))}</td>" in form.takes.value
 
 
 def test_a_comma_that_may_be_a_decimal_sign_is_asked_about(form):
@@ -301,10 +283,9 @@ def test_every_control_has_a_name_and_the_browser_part_is_there(form):
     assert "scent-form" in form._dom_classes
 
 
-def test_a_day_with_dots_is_understood_and_shown_with_its_month_in_words(form):
+def test_a_day_with_dots_is_understood(form):
     form.fields["start"].value = "26.10.2026"
     assert form.plan.asked["start"] == dt.date(2026, 10, 26)
-    assert "26 October 2026" in form.takes.value
 
 
 def test_what_is_seldom_changed_is_folded_away_and_tells_what_it_says(form):
@@ -330,7 +311,7 @@ def test_what_must_be_mended_is_unfolded(form, run):
     form.fields["per_day"].value = "none"
     assert form.folds["sittings"].body.layout.display == ""
     assert form.folds["heat"].body.layout.display == "none"
-    again = PlanningForm(make, costs, run, {**START, "heat_hours": "", "days": "nobody"})
+    again = PlanningForm(make, run, {**START, "heat_hours": "", "days": "nobody"})
     assert "Still to fill in: Each time for, h." in again.message.value
     assert again.folds["heat"].body.layout.display == ""
     assert again.fields["days"].value == "any", "an unknown choice of a draft is as in a new form"
