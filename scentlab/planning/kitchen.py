@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from scentlab.amounts import read_loads, read_weight
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import busy_days
-from scentlab.planning.loads import even_loads
 from scentlab.planning.plan import CureDays, PieceNumbers, Plan, Pouring, Sittings, make_plan
 from scentlab.planning.quick import A_LOAD, CLEANING, MELTING
 from scentlab.planning.refusal import PlanError, count_of, need, need_fields
@@ -166,7 +166,7 @@ def propose_plans(
 
     def planned(row, kind, size):
         return _plan(kitchen, row, kind, f"{fragrance.name} in {blend.name}, {size}", fragrance,
-                     [blend], even_loads(low, high, row["loads"], 0.25), piece_g=piece_g,
+                     [blend], even_loads(low, high, row["loads"]), piece_g=piece_g,
                      start=start, seed=seed, currency=currency)
 
     least, *others = standard_designs()
@@ -217,6 +217,11 @@ def _ends(blend, loads):
     need(len(loads) >= 2, f"{count_of(len(loads), 'load')} came", "give the lowest and the highest",
          field="loads_pct", value=loads)
     return min(loads), max(loads)
+
+
+def even_loads(low, high, number, step=0.25):
+    """So many loads evenly spaced, rounded to ``step`` (all in % of wax)."""
+    return np.unique(np.round(np.linspace(low, high, number) / step) * step).tolist()
 
 
 def read_ends(text):

@@ -19,7 +19,7 @@ import numpy as np
 from scentlab.foresight.guess import guess_truth
 from scentlab.foresight.precision import CEILING_OVER, NO_ANSWER, SHORTFALL, precision
 from scentlab.materials import Blend, Fragrance, Wax
-from scentlab.planning.loads import even_loads
+from scentlab.planning.kitchen import even_loads
 from scentlab.planning.plan import PieceNumbers, make_plan
 
 LOW, HIGH = 4, 14
@@ -33,7 +33,8 @@ BLEND = Blend("wax", {Wax("wax"): 1.0})
 
 def plan_of(pots, loads, heated):
     return make_plan(
-        "standard design", Fragrance("fragrance"), BLEND, even_loads(LOW, HIGH, loads), piece_g=25,
+        "standard design", Fragrance("fragrance"), BLEND, even_loads(LOW, HIGH, loads, 0.5),
+        piece_g=25,
         assessors=0, start="2026-03-02", seed=1, pots_per_blend=pots,
         pieces=PieceNumbers(1, heated, 0, 0, 0),
     )

@@ -10,7 +10,13 @@ from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning import kitchen as kitchens
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import busy_days
-from scentlab.planning.kitchen import Kitchen, propose_plans, read_ends, standard_designs
+from scentlab.planning.kitchen import (
+    Kitchen,
+    even_loads,
+    propose_plans,
+    read_ends,
+    standard_designs,
+)
 from scentlab.planning.refusal import PlanError
 from scentlab.planning.shopping import most_cast
 from scentlab.units import Shown, showing
@@ -28,6 +34,17 @@ def test_what_there_is_is_read_as_people_write_it():
     assert found == Kitchen(3 * 453.59237, 24, 2, 1, 2, 4, "weekdays")
     assert Kitchen.read("1 room, wax 1 kg".replace("1 room", "room 1")).wax_g == 1000
     assert read_ends("1 to 3 oz/lb") == (6.25, 18.75) and read_ends("") == ()
+
+
+def test_loads_are_evenly_spaced_and_what_leaves_one_is_refused():
+    assert even_loads(4, 14, 6) == [4, 6, 8, 10, 12, 14]
+    assert even_loads(5, 6, 4) == [5.0, 5.25, 5.75, 6.0]
+    with pytest.raises(PlanError) as caught:
+        propose("wax 3 lb", (8, 8))
+    assert (caught.value.field, str(caught.value)) == ("loads_pct", "the loads are 8.0 % (1.28 "
+            "oz/lb); give two different loads at least, each once")
+    with pytest.raises(PlanError, match="a number above 0 and up to 40"):
+        propose("wax 3 lb", (0, 8))
 
 
 def test_what_a_plan_gives_away_is_said_in_the_unit_of_the_workshop():
