@@ -9,7 +9,7 @@ from pathlib import Path
 
 import ipywidgets as w
 
-from scentlab.choosing.analysis import analyse, decider, what_if
+from scentlab.choosing.analysis import analyse, decider
 from scentlab.choosing.costs import Costs, coster
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.headline import use_words
@@ -36,13 +36,11 @@ from scentlab.words.rows import meanings
 from scentlab.words.tables import (
     ceiling_table,
     costs_table,
-    money_table,
     pick_table,
     pot_table,
     tradeoff_table,
 )
 
-DEMO_TODAY_PCT = 12  # what the demo takes for the load that is poured today, % of wax
 DRAWS = 500  # of the diagnosis
 
 
@@ -71,7 +69,7 @@ def _build(page, seed):
         read_series(bench.store), rules_here(bench.folder).rules, seed=seed)
     decide = decider(analysis, brief=True)
     rules = Fold("All rules: grades, storage, throw, limits, today's load",
-                 lambda: rules_form(analysis, bench.folder, page.saving.renew), "rules")
+                 lambda: rules_form(analysis, bench.folder), "rules")
     page.sliders = SliderForm(
         analysis.rules, lambda rules: analysis if rules == analysis.rules else decide(rules),
         lines_html, lambda found: plot(found.pick),
@@ -80,7 +78,7 @@ def _build(page, seed):
         page.sliders,
         heading("What it rests on"), w.HTML(rests_html(analysis)), rules,
         Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
-        *_details(page, analysis, bench),
+        *_details(analysis, bench),
         GUIDES["confirm"],
     ]
 
@@ -126,17 +124,13 @@ def rests_html(analysis):
     return f'<table class="scent-rests">{"".join(rows)}</table>'
 
 
-def rules_form(analysis, folder, on_keep):
+def rules_form(analysis, folder):
     """The form of the rules, which shows at once what other rules would choose."""
-    def keep(chosen):
-        where = keep_rules(chosen, folder)
-        on_keep()
-        return where
-
     limits = analysis.series.blends.set_index("blend")["limit_load_pct"].dropna()
     decide = decider(analysis)
     return RulesForm(
-        rules_here(folder).rules, Rules, lambda rules: decide(rules).pick, keep,
+        rules_here(folder).rules, Rules, lambda rules: decide(rules).pick,
+        partial(keep_rules, folder=folder),
         {b: limits[b] for b in analysis.pick.table["blend"] if b in limits}, plot,
         analysis.sweat.stresses)
 
@@ -157,7 +151,7 @@ def one_blend(analysis):
     ]
 
 
-def _details(page, analysis, bench):
+def _details(analysis, bench):
     rules, kind = analysis.rules, THROW_WORDS[analysis.rules.throw_kind]
     yield Fold("All blends in numbers", lambda: _numbers(analysis), "numbers")
     yield Fold("Sweat", lambda: [
@@ -174,9 +168,6 @@ def _details(page, analysis, bench):
         yield Fold("Hours on the warmer", lambda: _drawn(analysis, "longevity.throw_life"),
                    "warmer")
     yield Fold("Photos", lambda: photo_parts(analysis, bench), "photos")
-    page.saving = Fold("What it saves", lambda: saved_table(
-        analysis, rules_here(bench.folder).rules.today_load_pct, bench.demo), "saving")
-    yield page.saving
     yield Fold("What a load costs: complaints, lost sales, sweating pieces in a batch",
                lambda: costs_form(analysis, bench), "costs")
     yield Fold("What the results say against themselves", lambda: notes_html(analysis), "notes")
@@ -204,18 +195,6 @@ def _for_a_statistician(fit):
                    for name, words in meanings(fit))
     return w.HTML("<details><summary>For a statistician</summary>"
                   f"{fit._repr_html_()}<ul>{rows}</ul></details>")
-
-
-def saved_table(analysis, today_pct=None, demo=False):
-    """What is saved against today's load, for 1,000 pieces, as a frame to show or in words."""
-    pick, today_pct = analysis.pick, today_pct or (DEMO_TODAY_PCT if demo else None)
-    if today_pct != analysis.rules.today_load_pct:
-        pick = what_if(analysis, today_load_pct=today_pct)
-    saved = pick.table.dropna(subset=["load_pct", "saving_per_1000"])
-    if saved.empty:
-        return "Not known yet: it needs today's load, a load, prices and the mass of a piece."
-    return money_table(saved, "saving_per_1000", "Saved per 1,000 pieces, "
-                       f"{analysis.series.currency or 'your currency'}")
 
 
 def costs_form(analysis, bench):

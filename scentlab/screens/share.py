@@ -1,4 +1,4 @@
-"""The page to share: report, tables, package, answers, costs, other lots, the next round."""
+"""The page to share: report, tables, package, answers, other lots, the next round."""
 
 from functools import partial
 from pathlib import Path
@@ -26,7 +26,6 @@ from scentlab.sharing.answer import answers_in, read_answer, weigh_answer
 from scentlab.sharing.beside import compare_sweat, why_not_compared
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import write_report
-from scentlab.words.tables import money_table
 from scentlab.workshop import series_beside
 
 
@@ -64,9 +63,6 @@ def _build(page, seed):
         Fold("A batch to sell: what to weigh", partial(_batch, analysis, bench), "batch"),
         Fold("One page for a technical file", partial(_dossier, analysis, bench), "dossier"),
         Fold("The next step", partial(_next, analysis, bench, seed), "next"),
-        Fold("What it costs", lambda: money_table(
-            analysis.pick.table, "cost_per_piece",
-            f"Materials of a piece, {series.currency or 'your currency'}"), "costs"),
         Fold("Beside another series", partial(_beside, analysis, bench, seed), "beside",
              "How the series differ in the load at which half of the pieces sweat"),
         Fold("Tables as CSV files", partial(_tables, bench), "tables"),

@@ -29,7 +29,6 @@ from scentlab.units import (
     say_temperature,
     scale_ounces,
     shown,
-    sold_load,
 )
 from scentlab.words import (
     MISSING,
@@ -464,17 +463,6 @@ def pour_table(pours):
         heat("Poured at", "pour_temp_c"), ("Stirred, min", number("stir_min", 1)),
         heat("Room", "room_temp_c"), ("*Note", lambda r: _cell(r["note"])),
     )
-
-
-def money_table(table, column, words):
-    """A sum of money at the recommended load of each blend, where one is known."""
-    return view(
-        "", table, ("*Blend", "blend"),
-        ("Recommended", lambda r: MISSING if is_missing(r["load_pct"]) else
-         say_load_oz(r["load_pct"], sold=True)),
-        ("Content, % of total", said("load_pct", lambda load: in_digits(
-            content_from_load(sold_load(load)), 1, down=True))),
-        (words, number(column)))
 
 
 def assessor_table(series):
