@@ -8,16 +8,30 @@ from typing import Any
 
 from scentlab.materials import Refusal
 from scentlab.results import say_rule
-from scentlab.schema import MOST_LOAD_PCT, STRESS_WORDS, STRESSES, THROW_KINDS, THROW_WORDS
+from scentlab.schema import (
+    MOST_LOAD_PCT,
+    STRESS_WORDS,
+    STRESSES,
+    THROW_KINDS,
+    THROW_WORDS,
+    Column,
+)
 from scentlab.text import spelling
 from scentlab.units import say_load_oz
 
-MOST_AGE_DAYS = 3650  # ten years; beyond it an age is a slip
-LEAST_LOSS, MOST_LOSS = 0.1, 5.0  # points of throw, of 10
 _STRESS_WORDS = {None: "under the harshest storage tested", **STRESS_WORDS}
-_SHARES = {"risk": (0.001, 0.5), "confidence": (0.5, 0.99)}
-_CHOICES = {"limit_grade": (1, 2, 3, 4), "frost_limit_grade": (1, 2, 3, 4),
-            "throw_kind": THROW_KINDS[::-1], "stress": STRESSES}
+_COLUMNS = (
+    Column("risk", "number", "risk", "0.1 to 50 %", 0.001, 0.5),
+    Column("confidence", "number", "confidence", "50 to 99 %", 0.5, 0.99),
+    Column("limit_grade", "integer", "grade", "", 1, 4),
+    Column("frost_limit_grade", "integer", "grade", "", 1, 4),
+    Column("throw_loss", "number", "throw to give up", "points of throw, of 10", 0.1, 5.0),
+    Column("throw_kind", "choice", "throw", choices=THROW_KINDS[::-1]),
+    Column("stress", "choice", "storage", choices=STRESSES, required=False),
+    Column("ship_age_days", "number", "age at sale", "days", 0, 3650, required=False),
+    Column("today_load_pct", "number", "today's load", "g of fragrance per 100 g of wax", 0,
+           MOST_LOAD_PCT, required=False),
+)
 _GONE = {
     "throw_share": "the share of throw to keep (throw_share) is no rule any more and was left out; "
     "throw_loss, in points, took its place",
@@ -67,29 +81,16 @@ class Rules:
     today_load_pct: float | None = None
 
     def __post_init__(self):
-        for name, (low, high) in _SHARES.items():
-            value = getattr(self, name)
-            _need(low <= value <= high, name, value, f"{value:g} ({100 * value:g} %)",
-                  f"a share from {low:g} to {high:g} ({100 * low:g} to {100 * high:g} %)")
-        loss, age = self.throw_loss, self.ship_age_days
-        _need(LEAST_LOSS <= loss <= MOST_LOSS, "throw_loss", loss, f"{loss:g}",
-              f"{LEAST_LOSS:g} to {MOST_LOSS:g} points of throw (of 10)")
-        for name, options in _CHOICES.items():
-            value = getattr(self, name)
-            what = "a grade from 1 to 4" if name.endswith("grade") else " or ".join(options)
-            _need(value in options or (name == "stress" and value is None), name, value,
-                  repr(value), what)
-        _need(age is None or 0 <= age <= MOST_AGE_DAYS, "ship_age_days", age, f"{age or 0:g}",
-              f"a number of days from 0 to {MOST_AGE_DAYS}")
-        today, reason = self.today_load_pct, self.override_reason
-        if not (today is None or isinstance(today, (int, float)) and 0 <= today <= MOST_LOAD_PCT):
-            raise Refusal(
-                f"today's load is {today!r}", field="today_load_pct", value=today, expected=
-                f"a number from 0 to {MOST_LOAD_PCT:g}, in g of fragrance per 100 g of wax")
-        _need(isinstance(reason, str), "override_reason", reason, repr(reason),
-              "the reason in words")
+        for column in _COLUMNS:
+            value = getattr(self, column.name)
+            found, wrong = column.check(value)
+            if wrong:
+                raise Refusal(f"{column.name} is {value!r}", field=column.name, value=value,
+                              expected=wrong[0])
+            object.__setattr__(self, column.name, found)
         object.__setattr__(self, "override_blends", tuple(self.override_blends))
-        if self.override_blends and not reason.strip():
+        reason = self.override_reason
+        if not isinstance(reason, str) or self.override_blends and not reason.strip():
             raise Refusal("a wax maker's limit is set aside only with a reason in writing",
                           "give override_reason", field="override_reason", value=reason)
 
@@ -137,9 +138,3 @@ class Rules:
         """The rules with the names of blends in the spelling of these, where only the look differs.
         """
         return replace(self, override_blends=tuple(map(spelling(blends), self.override_blends)))
-
-
-def _need(holds, field, value, found, expected):
-    if not holds:
-        raise Refusal(f"{field} is {found}", field=field, value=value, expected=expected)
-

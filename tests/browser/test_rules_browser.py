@@ -55,7 +55,7 @@ def test_a_changed_risk_changes_the_pick_and_nothing_is_kept(page, folder):
 def test_what_is_refused_stands_beside_its_field(page):
     fill(page, "risk", "70")
     page.wait_for_selector(
-        ".scent-rule:has(.scent-field-risk) .scent-error:has-text('expected a share from')")
+        ".scent-rule:has(.scent-field-risk) .scent-error:has-text('0.1 to 50 %')")
     page.wait_for_selector(".scent-press-keep:disabled")
     fill(page, "risk", "1.5")
     picks(page, SAID)

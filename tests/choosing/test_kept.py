@@ -78,7 +78,7 @@ def test_a_folder_that_is_not_there(tmp_path):
         ("{", "Expecting property name enclosed in double quotes: line 1 column 2 (char 1)"),
         ("[]", "list indices must be integers or slices, not str"),
         ('{"rules": {"risk": 0.7}}',
-         "risk is 0.7 (70 %); give a share from 0.001 to 0.5 (0.1 to 50 %)"),
+         "risk is 0.7; give a number with a decimal point from 0.001 to 0.5 (0.1 to 50 %)"),
         ('{"rules": {"mood": 1}}', "it has mood, which this version does not know"),
     ],
 )
@@ -93,7 +93,7 @@ def test_a_damaged_file_is_no_rules(tmp_path, text, why):
     )
 
 
-@pytest.mark.parametrize("rules", ['{"risk": "0.05"}', '{"override_blends": 3}',
+@pytest.mark.parametrize("rules", ['{"risk": "five"}', '{"override_blends": 3}',
                                    '{"override_blends": ["soft"], "override_reason": 3}',
                                    "[1]"])
 def test_what_is_no_rule_at_all(tmp_path, rules):

@@ -8,35 +8,24 @@ from scentlab.choosing.rules import Rules
 @pytest.mark.parametrize(
     "change, text",
     [
-        ({"risk": 0.6}, "risk is 0.6 (60 %); give a share from 0.001 to 0.5 (0.1 to 50 %)"),
-        ({"risk": 5}, "risk is 5 (500 %); give a share from 0.001 to 0.5 (0.1 to 50 %)"),
-        (
-            {"confidence": 0.4},
-            "confidence is 0.4 (40 %); give a share from 0.5 to 0.99 (50 to 99 %)",
-        ),
-        (
-            {"throw_loss": 0.05},
-            "throw_loss is 0.05; give 0.1 to 5 points of throw (of 10)",
-        ),
-        (
-            {"throw_loss": 6},
-            "throw_loss is 6; give 0.1 to 5 points of throw (of 10)",
-        ),
-        ({"ship_age_days": -3}, "ship_age_days is -3; give a number of days from 0 to 3650"),
-        ({"limit_grade": 0}, "limit_grade is 0; give a grade from 1 to 4"),
-        ({"frost_limit_grade": 5}, "frost_limit_grade is 5; give a grade from 1 to 4"),
-        ({"throw_kind": "hot"}, "throw_kind is 'hot'; give warm or jar or cold"),
-        ({"stress": "frozen"}, "stress is 'frozen'; give rest or heat"),
-        (
-            {"override_blends": ("soft",), "override_reason": "  "},
-            "a wax maker's limit is set aside only with a reason in writing; give override_reason",
-        ),
-        (
-            {"override_blends": ("soft",), "override_reason": 3},
-            "override_reason is 3; give the reason in words",
-        ),
-        *(({"today_load_pct": load}, f"today's load is {load!r}; give a number from 0 to 40, in g "
-           "of fragrance per 100 g of wax") for load in (55, -1, float("nan"), "12", {"soft": 9})),
+        ({"risk": 0.6}, "risk is 0.6; give a number with a decimal point from 0.001 to 0.5 (0.1 to "
+                        "50 %)"),
+        ({"confidence": 0.4}, "confidence is 0.4; give a number with a decimal point from 0.5 to "
+                              "0.99 (50 to 99 %)"),
+        *(({"throw_loss": loss}, f"throw_loss is {loss}; give a number with a decimal point from "
+           "0.1 to 5 (points of throw, of 10)") for loss in (0.05, 6)),
+        ({"ship_age_days": -3}, "ship_age_days is -3; give a number with a decimal point from 0 to "
+                                "3650 (days)"),
+        ({"limit_grade": 0}, "limit_grade is 0; give a whole number from 1 to 4"),
+        ({"frost_limit_grade": 2.5}, "frost_limit_grade is 2.5; give a whole number from 1 to 4"),
+        ({"throw_kind": "hot"}, "throw_kind is 'hot'; give one of warm, jar, cold"),
+        ({"stress": "frozen"}, "stress is 'frozen'; give one of rest, heat"),
+        *(({"override_blends": ("soft",), "override_reason": reason},
+           "a wax maker's limit is set aside only with a reason in writing; give override_reason")
+          for reason in ("  ", 3)),
+        *(({"today_load_pct": load}, f"today_load_pct is {load!r}; give a number with a decimal "
+           "point from 0 to 40 (g of fragrance per 100 g of wax)")
+          for load in (55, -1, "much", {"soft": 9})),
     ],
 )
 def test_full_text(change, text):

@@ -96,16 +96,18 @@ def test_a_load_that_is_lost_and_found_again_is_said(form, calls):
 @pytest.mark.parametrize(
     ("name", "text", "words"),
     [
-        ("risk", "70", "Found &#x27;70&#x27;, expected a share from 0.001 to 0.5 (0.1 to 50 %)"),
-        ("confidence", "99.9", "Found &#x27;99.9&#x27;, expected a share from 0.5 to 0.99 (50 to "
-                               "99 %)"),
+        ("risk", "70", "Found &#x27;70&#x27;, expected a number with a decimal point from 0.001 to "
+                       "0.5 (0.1 to 50 %)"),
+        ("confidence", "99.9", "Found &#x27;99.9&#x27;, expected a number with a decimal point "
+                               "from 0.5 to 0.99 (50 to 99 %)"),
         ("throw_loss", "", "Nothing is filled in, expected a number with a decimal point (points "
                            "of 10)."),
-        ("throw_loss", "8", "Found &#x27;8&#x27;, expected 0.1 to 5 points of throw (of 10)"),
+        ("throw_loss", "8", "Found &#x27;8&#x27;, expected a number with a decimal point from "
+                             "0.1 to 5 (points of throw, of 10)"),
         ("risk", "five", "Found &#x27;five&#x27;, expected a number with a decimal point (% of "
                          "pieces). Correct the value."),
-        ("ship_age_days", "-1", "Found &#x27;-1&#x27;, expected a number of days from 0 to "
-                                "3650"),
+        ("ship_age_days", "-1", "Found &#x27;-1&#x27;, expected a number with a decimal point "
+                                "from 0 to 3650 (days)"),
         ("today_load_pct", "55", "Found &#x27;55&#x27;, expected"),
     ],
 )

@@ -116,7 +116,7 @@ def test_an_answer_that_cannot_be_is_refused(answer, fields, words):
 
 
 def test_a_proposal_out_of_range_or_of_an_unknown_blend_is_refused(analysis, answer):
-    with pytest.raises(SharingError, match=r"^the counter-proposal cannot be: risk is 3 \(300 %\)"):
+    with pytest.raises(SharingError, match=r"^the counter-proposal cannot be: risk is 3; give a"):
         weigh_answer(analysis, dataclasses.replace(answer, rules={"risk": 3}, limits={}))
     with pytest.raises(SharingError, match="^the answer sets a limit for 'tallow'; the series has"):
         weigh_answer(analysis, dataclasses.replace(answer, limits={"tallow": 5.0}))

@@ -190,7 +190,7 @@ HOSTILE = {
     "a resource without path": (
         lambda f: descriptor_with(f, set_in_resource(1, "path", None)), "has no path"),
     "unknown rules": (lambda f: rules_with(f, __class__="x"), "no rules that this version knows"),
-    "a rule out of range": (lambda f: rules_with(f, risk=7), "risk is 7 (700 %); give a share"),
+    "a rule out of range": (lambda f: rules_with(f, risk=7), "risk is 7; give a number"),
     "a rule of another kind": (lambda f: rules_with(f, risk="high"), "cannot be"),
     "a seed that is none": (lambda f: settings_with(f, seed="x"), "holds no seed"),
     "a piece without mass": (
