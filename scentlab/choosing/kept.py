@@ -13,13 +13,11 @@ RULES_NAME = "rules.json"
 
 @dataclass(frozen=True)
 class RulesHere:
-    """The rules of a folder, and whether they are ``kept`` there or the usual ones; ``notes`` say
-    which of an earlier version were left out."""
+    """The rules of a folder, and whether they are ``kept`` there or the usual ones."""
 
     rules: Rules
     path: Path
     kept: bool
-    notes: tuple = ()
 
 
 def rules_here(folder="."):
@@ -28,8 +26,16 @@ def rules_here(folder="."):
     path = Path(folder or ".") / RULES_NAME
     if folder is None or not path.is_file():
         return RulesHere(Rules(), path, kept=False)
-    rules, notes = _read(path)
-    return RulesHere(rules, path, kept=True, notes=notes)
+    try:
+        given = json.loads(path.read_text(encoding="utf-8"))["rules"]
+        if unknown := sorted(set(given) - set(Rules.__dataclass_fields__)):
+            raise ValueError(f"it has {', '.join(unknown)}, which this version does not know")
+        return RulesHere(Rules(**given), path, kept=True)
+    except (ValueError, TypeError, KeyError, AttributeError) as problem:
+        raise ValueError(
+            f"{path} holds no rules that can be used ({problem}); take the file out of the folder "
+            "and keep the rules again on the answer page"
+        ) from problem
 
 
 def keep_rules(rules, folder="."):
@@ -39,13 +45,3 @@ def keep_rules(rules, folder="."):
         raise FileNotFoundError(f"{path.parent}: no such folder to keep the rules in")
     text = json.dumps({"rules": dataclasses.asdict(rules)}, indent=1, ensure_ascii=False) + "\n"
     return write_whole(path, text)
-
-
-def _read(path):
-    try:
-        return Rules.from_stored(json.loads(path.read_text(encoding="utf-8"))["rules"])
-    except (ValueError, TypeError, KeyError, AttributeError) as problem:
-        raise ValueError(
-            f"{path} holds no rules that can be used ({problem}); take the file out of the folder "
-            "and keep the rules again on the answer page"
-        ) from problem

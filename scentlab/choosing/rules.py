@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 from scentlab.materials import Refusal
 from scentlab.results import say_rule
@@ -32,10 +31,6 @@ _COLUMNS = (
     Column("today_load_pct", "number", "today's load", "g of fragrance per 100 g of wax", 0,
            MOST_LOAD_PCT, required=False),
 )
-_GONE = {
-    "throw_share": "the share of throw to keep (throw_share) is no rule any more and was left out; "
-    "throw_loss, in points, took its place",
-}
 
 
 @dataclass(frozen=True)
@@ -114,25 +109,6 @@ class Rules:
         if self.today_load_pct is not None:
             words += f"; today's load is {say_load_oz(self.today_load_pct)}"
         return f"{words}."
-
-    @classmethod
-    def from_stored(cls, given: Mapping[str, Any]) -> tuple[Rules, tuple[str, ...]]:
-        """Rules of a dict that was stored, and notes on rules in it that are gone.
-
-        Raises ValueError for a rule that no version knew, and where the rules cannot be.
-        """
-        known = {name: value for name, value in given.items() if name not in _GONE}
-        # Once single blends could have a reason or a load of today of their own, as pairs.
-        if isinstance(reasons := known.get("override_reason"), list):
-            known["override_reason"] = "; ".join(f"{blend}: {why}" for blend, why in reasons)
-        notes = [_GONE[name] for name in given if name in _GONE]
-        if isinstance(known.get("today_load_pct"), list):
-            known["today_load_pct"] = None
-            notes.append("loads of today of single blends were left out; give one for all")
-        unknown = sorted(set(known) - set(cls.__dataclass_fields__))
-        if unknown:
-            raise ValueError(f"it has {', '.join(unknown)}, which this version does not know")
-        return cls(**known), tuple(notes)
 
     def spelt(self, blends: Iterable[str]) -> Rules:
         """The rules with the names of blends in the spelling of these, where only the look differs.

@@ -29,7 +29,5 @@ def read_rules(arguments, folder=None, announce=print):
     if found.kept:
         but = f", but for {', '.join(given)} of the options" if given else ""
         announce(f"Rules: kept in {found.path}{but}: {rules.sentence}")
-        for note in found.notes:
-            announce(f"Note: {note}.")
     return rules
 

@@ -343,7 +343,7 @@ def _rules(settings):
     _need(_is_whole(seed) and 0 <= seed < 2**63,
           f"settings.json holds no seed but {_short(seed)}")
     try:
-        return Rules.from_stored(given)[0], seed
+        return Rules(**given), seed
     except (TypeError, ValueError) as problem:
         raise PackageError(f"the rules in settings.json cannot be: {problem}; {ASK}") from problem
 

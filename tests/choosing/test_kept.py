@@ -31,16 +31,6 @@ def test_every_rule_is_kept(tmp_path):
     assert set(kept["rules"]) == set(vars(usual))
 
 
-def test_a_file_of_an_earlier_version_still_opens(tmp_path):
-    (tmp_path / "rules.json").write_text(
-        '{"rules": {"risk": 0.02, "throw_share": 0.9}}', encoding="utf-8")
-    found = rules_here(tmp_path)
-    assert found.rules == Rules(risk=0.02) and found.kept
-    assert found.notes == (
-        "the share of throw to keep (throw_share) is no rule any more and was left out; "
-        "throw_loss, in points, took its place",)
-
-
 @pytest.mark.parametrize("folder", [None, "empty"])
 def test_where_nothing_is_kept_the_usual_rules_hold(tmp_path, folder):
     found = rules_here(tmp_path if folder else None)
@@ -79,7 +69,8 @@ def test_a_folder_that_is_not_there(tmp_path):
         ("[]", "list indices must be integers or slices, not str"),
         ('{"rules": {"risk": 0.7}}',
          "risk is 0.7; give a number with a decimal point from 0.001 to 0.5 (0.1 to 50 %)"),
-        ('{"rules": {"mood": 1}}', "it has mood, which this version does not know"),
+        ('{"rules": {"throw_share": 0.9, "mood": 1}}',
+         "it has mood, throw_share, which this version does not know"),
     ],
 )
 def test_a_damaged_file_is_no_rules(tmp_path, text, why):

@@ -34,16 +34,6 @@ def test_full_text(change, text):
     assert str(error.value) == text
 
 
-def test_pairs_of_an_earlier_version_are_read():
-    """0.2.0 had reasons and loads of today of single blends, as JSON keeps pairs."""
-    found, notes = Rules.from_stored({
-        "override_blends": ["soft", "hard"], "today_load_pct": [["soft", 12.0]],
-        "override_reason": [["soft", "a letter"], ["hard", "a call"]]})
-    assert found == Rules(override_blends=("soft", "hard"),
-                          override_reason="soft: a letter; hard: a call")
-    assert notes == ("loads of today of single blends were left out; give one for all",)
-
-
 def test_not_a_number_is_refused():
     with pytest.raises(ValueError):
         Rules(risk=float("nan"))
@@ -64,18 +54,3 @@ def test_the_rules_in_words_have_every_unit():
                   "set aside for soft (a letter)",
                   "today's load is 12.0 % (1.92 oz/lb)."):
         assert words in told
-
-
-class TestStored:
-    def test_a_rule_that_is_gone_is_left_out_with_a_note(self):
-        rules, notes = Rules.from_stored({"throw_share": 0.9, "risk": 0.02})
-        assert rules == Rules(risk=0.02)
-        assert notes == (
-            "the share of throw to keep (throw_share) is no rule any more and was left out; "
-            "throw_loss, in points, took its place",
-        )
-
-    def test_what_no_version_knew_is_refused(self):
-        with pytest.raises(ValueError) as error:
-            Rules.from_stored({"mood": 1, "throw_share": 0.9})
-        assert str(error.value) == "it has mood, which this version does not know"
