@@ -1,7 +1,6 @@
 """Commands of a series as a whole: new, lab, panel, units, progress."""
 
 import sys
-from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,12 +18,12 @@ from scentlab.recording.progress import (
     known_assessors,
     pairs_to_compare,
     see_progress,
+    turn_words,
     waiting,
     waits_long,
 )
 from scentlab.recording.store import Store
 from scentlab.recording.unpoured import unpoured_words
-from scentlab.schema import THROW_WORDS
 from scentlab.text import capital, gathered
 from scentlab.workshop import begin_series
 
@@ -118,13 +117,8 @@ def _who_can_score(store, today, looks):
     """Per tester what can be scored today, by test and session; no code and no load."""
     yield "Ready to score today:"
     for assessor in known_assessors(store):
-        todo = waiting(store, assessor, today=today, looks_per_piece=looks)
-        counts = Counter(
-            row["test"] if row["test"] != "throw" else
-            f"{THROW_WORDS[row['kind']]} throw in session {row['sitting']}"
-            for row in todo.to_dict("records"))
-        said = [f"{n} {words}" for words, n in counts.items()]
-        said.append(pairs_to_compare(store, [assessor]))
+        todo = waiting(store, assessor, today=today, looks_per_piece=looks).to_dict("records")
+        said = turn_words(todo), pairs_to_compare(store, [assessor])
         yield f"  {assessor}: {', '.join(filter(None, said)) or 'none'}"
 
 

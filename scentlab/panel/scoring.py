@@ -23,7 +23,6 @@ from scentlab.recording.store import RefusedError, Store
 from scentlab.recording.unpoured import plan_to_do
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
 from scentlab.series import rule_of
-from scentlab.text import count_of
 
 _THROWS = {kind: f"{words.capitalize()} throw" for kind, words in THROW_WORDS.items()}
 # A page offers whole points of throw, and asks for the minutes of a piece on the warmer.
@@ -238,20 +237,6 @@ class Panel:
         waited = waited if isinstance(waited, (int, float)) and 0 <= waited < 3e7 else 0
         today = self.today or (dt.datetime.now() - dt.timedelta(seconds=waited)).date()
         return float(max(0, (today - days[0]).days))
-
-
-def due_now(items):
-    """What a tester's items are, in words and in the order of the work; of sessions the next, and
-    pairs once their pieces were smelt."""
-    found, smelt_first = {}, {i["code"] for i in items if i["test"] == "throw"}
-    for item in items:
-        if not smelt_first & set(item["code"].split(" then ")) or item["test"] == "throw":
-            found.setdefault(item["test"], {}).setdefault(item["turn"], []).append(item)
-    for test, turns in found.items():
-        first, *others = turns.values()
-        number = count_of(len(first), "pair" if test == "pair" else "piece")
-        yield f"{first[0]['name']}: {number}" + (
-            f", then {count_of(len(others), 'more session')}" if others else "")
 
 
 def key_of(said):

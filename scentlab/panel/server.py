@@ -27,10 +27,10 @@ import tornado.template
 import tornado.web
 
 from scentlab.files import write_whole
-from scentlab.panel.scoring import Panel, due_now
+from scentlab.panel.scoring import Panel
 from scentlab.recording.address import MEMORY_FILE, panel_address, remembered
 from scentlab.recording.drawings import grade_svg
-from scentlab.recording.progress import due_words, known_assessors
+from scentlab.recording.progress import due_words, known_assessors, turn_words
 from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import GRADE_WORDS, THROWS, DataError
 
@@ -154,7 +154,7 @@ class _Choose(_Page):
         panel = self.panel
         waits = {c: panel.items(c) for c in known_assessors(panel.store)}
         nothing = not any(waits.values())
-        return ([(c, len(items), list(due_now(items))) for c, items in waits.items()],
+        return ([(c, len(items), turn_words(items)) for c, items in waits.items()],
                 nothing and due_words(panel.store, panel.today, panel.looks_per_piece))
 
 

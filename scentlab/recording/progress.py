@@ -9,6 +9,7 @@ tester that will not come, nothing waits or is planned.
 import datetime as dt
 import functools
 import math
+from collections import Counter
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -309,6 +310,15 @@ def score_days(store, today=None, looks_per_piece=1, assessor=None):
                for r in on.sittings[name]))
     return {day: (grades.count(day), tuple(smell.get(day, ())))
             for day in sorted({*grades, *smell})}
+
+
+def turn_words(rows):
+    """How much of each test and session rows (dicts) of what waits hold, in words; '' for none."""
+    def turn(row):
+        what = f"{THROW_WORDS[row['kind']]} throw" if row["kind"] else "pairs"
+        return f"{what} in session {row['sitting']}" if row["sitting"] else row["test"]
+
+    return ", ".join(f"{n} {words}" for words, n in Counter(map(turn, rows)).items())
 
 
 def waits_long(store, today=None):

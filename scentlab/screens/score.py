@@ -10,7 +10,7 @@ from scentlab.forms.frame import listed
 from scentlab.forms.heat import HeatForm
 from scentlab.guide.showing import GUIDES
 from scentlab.planning.rules import HEAT_HINTS
-from scentlab.recording.progress import see_progress
+from scentlab.recording.progress import see_progress, turn_words
 from scentlab.results import in_trade_words
 from scentlab.screens.frame import LEFT, Fold, Page, bench_of, leave_to_do
 from scentlab.series import rule_of
@@ -71,10 +71,9 @@ def heat_form(bench):
 
 def _waits(desk, folds, assessor):
     """How many pieces wait for a tester, in words; the first test of them is opened."""
-    waits = list(desk.waiting(assessor)["test"])
-    left = {test: waits.count(test) for test in folds}
-    folds[next((test for test in folds if left[test]), "sweat")].turn(True)
-    said = ", ".join(f"{number} for {test}" for test, number in left.items() if number)
+    waits = desk.waiting(assessor).to_dict("records")
+    folds[waits[0]["test"] if waits else "sweat"].turn(True)
+    said = turn_words(waits)
     pairs, later = desk.pairs(assessor), desk.later(assessor)
     words = [f"{assessor} has pieces to score: {said}." if said else
              "" if pairs else f"Nothing waits for {assessor} today."]

@@ -307,6 +307,6 @@ def test_a_restarted_kernel_and_the_notebook_from_the_top(page, lab, store):
     page.wait_for_selector(".scent-press-assessor-A2[aria-pressed='false']")
     open_parts(page)
     press(page, "assessor-A2")
-    page.wait_for_selector("text=/A2 has pieces to score: [0-9]+ for (frost|throw)/")
+    page.wait_for_selector("text=/A2 has pieces to score: [0-9]+ (frost|hot throw|cold throw)/")
     heading(page, r"^Hot throw by A2, session S01: piece (\d{3}) \(1 of 3\)")
     assert {t: len(store.rows(t, history=True)) for t in before} == before

@@ -16,7 +16,7 @@ import tornado.netutil
 from serving import PLAN, TODAY, Phone, poured, serving
 
 from scentlab.panel import server as panel_server
-from scentlab.panel.scoring import Panel, due_now
+from scentlab.panel.scoring import Panel
 from scentlab.panel.server import (
     IN_ALL,
     LARGEST_BODY,
@@ -29,6 +29,7 @@ from scentlab.panel.server import (
     make_app,
     qr_svg,
 )
+from scentlab.recording.progress import turn_words
 from scentlab.recording.store import Store, StoreError
 
 
@@ -533,8 +534,8 @@ def test_pairs_wait_for_the_throw_scores_of_their_pieces(paired):
     due = {**later, "sitting_on": "2026-03-15"}  # today its page has both, and says the pair later
     store.save_plan({**plan, "smellings": [*plan["smellings"], due]})
     assert [i["test"] for i in phone.items("A1")] == ["sweat", "frost", "throw", "pair", "pair"]
-    assert [words.split(":")[0] for words in due_now(phone.items("A1"))] == [
-        "Sweat", "Frost", "Hot throw, S9"]
+    assert turn_words(phone.items("A1")) == (
+        "1 sweat, 1 frost, 1 hot throw in session S9, 2 pairs in session Q1")
     store.save_plan({**plan, "smellings": [*plan["smellings"], later]})
     assert [i for i in phone.items("A1") if i["test"] == "pair"] == []
     store.add("throws", {**{n: later[n] for n in ("code", "assessor", "sitting", "kind")},

@@ -189,7 +189,7 @@ def test_somebody_can_grade_the_pieces_of_a_small_plan(own, named, offered):
     page = score_page(folder)
     assert list(page.desk.who.options) == offered
     page.desk.who.choose("A1")
-    assert "A1 has pieces to score: 12 for sweat." in said(page)
+    assert "A1 has pieces to score: 12 sweat." in said(page)
     assert "Go on: Score" in start.card_html(folder, dt.date(2026, 4, 20))
 
 
