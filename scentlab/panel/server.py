@@ -30,7 +30,7 @@ from scentlab.files import write_whole
 from scentlab.panel.scoring import Panel
 from scentlab.recording.address import MEMORY_FILE, panel_address, remembered
 from scentlab.recording.drawings import grade_svg
-from scentlab.recording.progress import due_words, known_assessors, turn_words
+from scentlab.recording.progress import known_assessors, score_words, turn_words
 from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import GRADE_WORDS, THROWS, DataError
 
@@ -153,9 +153,11 @@ class _Choose(_Page):
     def _counts(self):
         panel = self.panel
         waits = {c: panel.items(c) for c in known_assessors(panel.store)}
-        nothing = not any(waits.values())
-        return ([(c, len(items), turn_words(items)) for c, items in waits.items()],
-                nothing and due_words(panel.store, panel.today, panel.looks_per_piece))
+        said = ""
+        if not any(waits.values()):
+            later = score_words(panel.store, panel.today, panel.looks_per_piece)[1]
+            said = f"Nothing is ready to score{f'; then {later}' if later else ''}."
+        return [(c, len(items), turn_words(items)) for c, items in waits.items()], said
 
 
 class _Score(_Page):

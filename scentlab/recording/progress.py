@@ -44,7 +44,6 @@ class Progress:
     pours: pd.DataFrame
     unpoured: dict
     left_out: str
-    notes: tuple
 
     @property
     def sentence(self):
@@ -199,7 +198,6 @@ def see_progress(store, today=None, looks_per_piece=1):
         pours=pd.DataFrame(on.missing_pours(), columns=list(POUR_COLUMNS)),
         unpoured=(gone := unpoured(store)),
         left_out=left_words(store, {n: why for n, why in on.gone.items() if n not in gone}),
-        notes=tuple(_moved_sittings(on)),
     )
 
 
@@ -227,17 +225,6 @@ def _panel_counts(what, rows, done):
     for (kind, sitting, assessor), own in found.items():
         yield (f"{THROW_WORDS[kind]} {what}", sitting, assessor, len(own), sum(own),
                len(own) - sum(own))
-
-
-def _moved_sittings(on):
-    """A sentence for each sitting that waits longer than planned."""
-    for sitting, day in on.sitting_days.items():
-        planned = _date(on.sittings[sitting][0]["sitting_on"])
-        if planned is not None and day > max(planned, on.today):
-            yield (
-                f"Session {sitting} was planned for {planned} and waits until {day}: a test batch "
-                "was late, and its pieces have not cured before."
-            )
 
 
 def waiting(store, assessor, test=None, today=None, looks_per_piece=1, every_look=False):
@@ -345,16 +332,6 @@ def _scores(grades, sessions):
         last = f" to {sessions[-1]}" if sessions[1:] else ""
         said.append(f"session{'s' * bool(last)} {sessions[0]}{last} to smell")
     return " and ".join(said)
-
-
-def due_words(store, today=None, looks_per_piece=1):
-    """What is to be scored now and next, and how many test batches are not logged, in words."""
-    now, later = score_words(store, today, looks_per_piece)
-    said = [now or "Nothing is ready to score", *([f"then {later}"] if later else [])]
-    if open_pours := len(list(_Day(store, today).missing_pours())):
-        said.append(f"{open_pours} test {'batch is' if open_pours == 1 else 'batches are'} not "
-                    "logged yet")
-    return "; ".join(said) + "."
 
 
 def age_words(age_days, planned_age_days=None):

@@ -4,7 +4,7 @@ import pytest
 
 from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.importing import export_csvs, import_csvs
-from scentlab.recording.progress import due_words, pairs_waiting, score_words, see_progress
+from scentlab.recording.progress import pairs_waiting, score_words, see_progress
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store, StoreError, whole_rows
 from scentlab.schema import DataError
@@ -89,7 +89,6 @@ def test_what_waits(store):
     scores = see_progress(store).scores
     assert scores.iloc[0].tolist() == ["cold pairs", "Q1", "A1", 2, 1, 1]
     assert score_words(store) == ("1 pair to compare", "")
-    assert due_words(store) == "1 pair to compare."
     store.add("pairs", {**pairs[1], "stronger": "first"})
     assert score_words(store) == ("", "")
 
