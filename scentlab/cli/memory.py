@@ -14,20 +14,21 @@ from scentlab.cli.frame import (
     noted,
     quoted,
     series_folder,
+    text_table,
     workshop_folder,
 )
 from scentlab.memory.proposing import memory_map, next_pairs
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
+    NO_SAFE_LOAD,
     known_sentences,
-    map_text,
     new_sentences,
     next_sentence,
     odd_sentences,
     said_of_testers,
 )
 from scentlab.recording.shelf import SHELF_NAME, export_shelf, gather, import_shelf, shelf_of
-from scentlab.words.tables import shelf_lines
+from scentlab.words.tables import map_table, shelf_lines
 
 
 def _workshop(arguments):
@@ -49,7 +50,7 @@ def _show(arguments, memory):
     table = memory_map(memory)
     listed([*known_sentences(memory), *said_of_testers(memory), *odd_sentences(memory)])
     noted(memory.notes)
-    print(f"\n{map_text(table)}")
+    print("", *text_table(map_table(table), range(4)), NO_SAFE_LOAD, sep="\n")
     rows = next_pairs(table)
     if len(rows):
         row = rows.iloc[0]

@@ -69,13 +69,13 @@ def least_limit(shelf, wax, fragrance):
     return min((x for x in (of_wax, of_oil) if x is not None), default=None), said
 
 
-KNOWN, GUESSED = "known", "guessed"
+KNOWN, GUESSED = "tested", "guess"
 
 
 def memory_map(memory):
     """Every wax with every fragrance of a memory: what is known and guessed.
 
-    Returns DataFrame with wax, fragrance, state (known: tested; guessed: both were tested, not
+    Returns DataFrame with wax, fragrance, state (tested, or a guess where both were, but not
     together), load_at_risk_pct with lower and upper (90 % interval of the load, % of wax, at which
     5 % of the pieces of a next pot and lot reach grade 2), and gain, how much a full series of the
     pair would teach of all the others (0 to 1). None of it is a safe load: that takes test batches.

@@ -1,4 +1,4 @@
-"""What the memory of a workshop says, in sentences and rows for a terminal."""
+"""What the memory of a workshop says, in sentences."""
 
 from __future__ import annotations
 
@@ -7,14 +7,13 @@ from functools import partial
 import pandas as pd
 
 from scentlab.choosing.sensitivity import ALONE
-from scentlab.memory.proposing import GUESSED, KNOWN, least_limit, three_loads
+from scentlab.memory.proposing import least_limit, three_loads
 from scentlab.memory.testers import CLEAR, DRIFT, GRADES, LEVEL, REPEATS, SCALE
 from scentlab.schema import THROW_WORDS
 from scentlab.text import capital, in_sentences
 from scentlab.units import say_load_oz, say_percent_of_wax, say_points
 
 NO_SAFE_LOAD = ("What is expected is no safe load: pour test batches before a pair goes on sale.")
-_STATE = {KNOWN: "tested", GUESSED: "guess"}
 
 
 def known_sentences(memory):
@@ -87,25 +86,6 @@ def _scorers(testers):
         yield _CLEAR[row.what][row.estimate > row.usual].format(
             row.tester, what, f"{abs(row.estimate):.1f} {row.unit}", f"({low:.1f} to {high:.1f})",
             f"{row.usual:.1f}")
-
-
-MAP_HEAD = "5 % of pieces sweat at (load on the wax, 90 % interval)"
-
-
-def map_rows(table):
-    """Wax, fragrance, state and load of each pair of a map, as texts."""
-    for row in table.itertuples():
-        middle, low, high = (say_percent_of_wax(max(load, 0.0)) for load in (
-            row.load_at_risk_pct, row.load_at_risk_lower_pct, row.load_at_risk_upper_pct))
-        yield row.wax, row.fragrance, _STATE[row.state], f"{middle} ({low} to {high})"
-
-
-def map_text(table):
-    """The map as a text, a line for each pair."""
-    rows = [("wax", "fragrance", "state", MAP_HEAD), *map_rows(table)]
-    wide = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    lines = ("  ".join(map(str.ljust, row, wide)).rstrip() for row in rows)
-    return "\n".join([*lines, NO_SAFE_LOAD])
 
 
 def next_sentence(rows):

@@ -7,10 +7,8 @@ from scentlab.forms.frame import heading, listed
 from scentlab.memory.proposing import memory_map, next_pairs
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
-    MAP_HEAD,
     NO_SAFE_LOAD,
     known_sentences,
-    map_rows,
     new_sentences,
     next_sentence,
     odd_sentences,
@@ -19,9 +17,7 @@ from scentlab.memory.saying import (
 from scentlab.recording.shelf import gather
 from scentlab.results import FitError
 from scentlab.text import capital
-from scentlab.words.tables import view
-
-_MARKS = {"tested": "●", "guess": "◐"}
+from scentlab.words.tables import map_table
 
 
 def learnt_parts(folder, body):
@@ -45,7 +41,7 @@ def learnt_parts(folder, body):
              heading("Testers"), w.HTML(listed(said_of_testers(memory) or [ONE_TESTER]))]
     if len(rows):
         parts += [heading("What to pour next"), w.HTML(listed(_next(memory, rows, folder)))]
-    return [*parts, heading("Waxes and fragrances"), map_view(table)]
+    return [*parts, heading("Waxes and fragrances"), map_table(table), NO_SAFE_LOAD]
 
 
 ONE_TESTER = "Scores of one tester alone cannot be compared: let a second one score some pieces."
@@ -55,10 +51,3 @@ def _next(memory, rows, folder):
     pair = tuple(rows.iloc[0][["wax", "fragrance"]])
     yield next_sentence(rows)
     yield from new_sentences(memory, gather(folder), *pair)
-
-
-def map_view(table):
-    """The map as a table that a phone shows too: one pair a row."""
-    return view(
-        NO_SAFE_LOAD, map_rows(table), ("*fragrance, wax", lambda r: f"{r[1]}\n{r[0]}"),
-        ("*state", lambda r: f"{_MARKS[r[2]]} {r[2]}"), (MAP_HEAD, lambda r: str(r[3])))

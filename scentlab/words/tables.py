@@ -25,6 +25,7 @@ from scentlab.units import (
     price_in_unit,
     say_load_oz,
     say_ounces_per_pound,
+    say_percent_of_wax,
     say_points,
     say_temperature,
     scale_ounces,
@@ -158,6 +159,17 @@ def _known(row, lots):
         price = price_in_unit(row["price_per_kg"])
         yield f"{say_money(price, row.get('currency', ''))} {shown().label('per kg')}"
     yield from (row[name] for name in ("parts", "recipe", "note") if name in row)
+
+
+def map_table(table):
+    """The map of a workshop, a row for each wax and fragrance."""
+    def at_risk(row):
+        middle, low, high = (say_percent_of_wax(max(row[f"load_at_risk{end}_pct"], 0.0))
+                             for end in ("", "_lower", "_upper"))
+        return f"{middle} ({low} to {high})"
+
+    return view("", table, ("*wax", "wax"), ("*fragrance", "fragrance"), ("*state", "state"),
+                ("5 % of pieces sweat at (load on the wax, 90 % interval)", at_risk))
 
 
 def _load_unit():

@@ -11,9 +11,11 @@ from recording.test_photos import camera_jpeg
 from storing import store_series
 
 from scentlab import cli
+from scentlab.cli.frame import text_table
 from scentlab.memory import remembering
 from scentlab.memory.borrowing import says
 from scentlab.memory.proposing import (
+    GUESSED,
     KNOWN,
     foreseen,
     least_limit,
@@ -22,12 +24,13 @@ from scentlab.memory.proposing import (
     three_loads,
 )
 from scentlab.memory.remembering import remember
-from scentlab.memory.saying import known_sentences, map_text
+from scentlab.memory.saying import known_sentences
 from scentlab.recording.photos import add_photo, choose_photo
 from scentlab.recording.shelf import put_on_shelf, read_shelf
 from scentlab.recording.store import Store
 from scentlab.results import FitError
 from scentlab.units import Shown, ounces_per_pound_from_load, showing
+from scentlab.words.tables import map_table
 
 
 @pytest.fixture(scope="module")
@@ -173,11 +176,11 @@ def test_the_map_says_what_is_known_and_pours_what_is_not(remembered):
     table = memory_map(remembered)
     assert len(table) == 2 * 6
     states = table.set_index(["wax", "fragrance"])["state"]
-    assert states["soft", "fig"] == "known"
-    assert states["soft", "oak"] == "guessed"
+    assert states["soft", "fig"] == KNOWN
+    assert states["soft", "oak"] == GUESSED
     width = table["load_at_risk_upper_pct"] - table["load_at_risk_lower_pct"]
     by_state = width.groupby(table["state"]).mean()
-    assert by_state["known"] < by_state["guessed"]
+    assert by_state[KNOWN] < by_state[GUESSED]
     rows = next_pairs(table)
     assert len(rows) == 3 and KNOWN not in set(rows["state"])
     assert rows["gain"].is_monotonic_decreasing
@@ -187,15 +190,15 @@ def test_the_map_says_what_is_known_and_pours_what_is_not(remembered):
 
 def test_the_map_is_told_in_the_makers_unit(remembered):
     table = memory_map(remembered)
-    head, *lines = map_text(table).splitlines()
+    head, *lines = text_table(map_table(table), range(4))
     with showing(Shown("oz")):
-        _, *oz_lines = map_text(table).splitlines()
+        _, *oz_lines = text_table(map_table(table), range(4))
         said = [*known_sentences(remembered), *says(remembered, [remembered.waxes[0]], "", 1.0)]
     assert all("oz/lb" in words and "point" not in words for words in said), said
     assert "sweat at (load on the wax, 90 % interval)" in head
     state = head.index("state")
-    assert all(line[state - 1] == " " != line[state] for line in lines[:-1]), "columns begin alike"
-    for row, line, other in zip(table.itertuples(), lines, oz_lines, strict=False):
+    assert all(line[state - 1] == " " != line[state] for line in lines), "columns begin alike"
+    for row, line, other in zip(table.itertuples(), lines, oz_lines, strict=True):
         percent, ounces = (re.search(r"([\d.]+) \S+ \([\d.]+ \S+ to [\d.]+ \S+\)\s*$", x)[1]
                            for x in (line, other))
         assert percent == f"{max(row.load_at_risk_pct, 0.0):.1f}"
