@@ -1,7 +1,5 @@
 """Commands that send a series away and read what was sent: share, open, summary, answer."""
 
-import json
-import textwrap
 from pathlib import Path
 
 from scentlab.cli.answers import analysed, analysed_by
@@ -68,19 +66,10 @@ def _choices(arguments):
 
 def _leaving(package):
     """What leaves, in lines: what is held back, then each file with what stands in it."""
-    yield from map(item, package.notices)
-    about = json.loads(package.text("settings.json"))["series"]
-    described = {row["file"]: row for row in package.table.to_dict("records")}
-    yield f"Title: {about['title']}"
-    yield f"Fragrance: {about['fragrance'] or 'not on record'}"
-    yield f"{len(package.files)} files leave:"
-    for name, data in package.files.items():
-        row = described.get(name, {"holds": "what each file and column means", "columns": ""})
-        lines = f"{count_of(row['rows'], 'row')}, " if row["columns"] else ""
-        yield f"  {name}  {row['holds']}: {lines}{len(data)} bytes"
-        if row["columns"]:
-            yield textwrap.indent(textwrap.fill(row["columns"], 94), " " * 6)
-    yield item(package.analysis.pick.sentence)
+    yield from map(item, (*package.notices, package.sentence))
+    for row in package.table.to_dict("records"):
+        columns = f": {count_of(row['rows'], 'row')} of {row['columns']}" if row["columns"] else ""
+        yield item(f"{row['file']}, {row['bytes']} bytes, {row['holds']}{columns}")
 
 
 def _open(arguments):

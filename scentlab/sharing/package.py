@@ -66,9 +66,10 @@ class Package(Result):
 
     @property
     def sentence(self):
-        size = sum(len(v) for v in self.files.values())
+        size, series = sum(len(v) for v in self.files.values()), self.analysis.series
         return (
-            f"{len(self.files)} files, {size / 1000:.0f} kB before packing, would leave. "
+            f"{series.title}: {len(self.files)} files, {size / 1000:.0f} kB before packing, would "
+            f"leave. Fragrance: {series.fragrance or 'not on record'}. "
             f"{self.analysis.pick.sentence}"
         )
 
