@@ -6,6 +6,7 @@ A result is a frozen dataclass at full precision; digits are cut only where it i
 import html
 from typing import Any, ClassVar
 
+import numpy as np
 import pandas as pd
 
 
@@ -56,7 +57,8 @@ def shown(table, digits=3):
     for name in view.columns:
         if pd.api.types.is_float_dtype(view[name]):
             view[name] = [
-                "" if pd.isna(v) else f"{v:.{digits}g}" if abs(v) < 1000 else f"{v:.0f}"
+                "" if pd.isna(v) else "beyond those tested" if np.isinf(v) else
+                f"{v:.{digits}g}" if abs(v) < 1000 else f"{v:.0f}"
                 for v in view[name]
             ]
         elif pd.api.types.is_integer_dtype(view[name]) and view[name].isna().any():

@@ -14,7 +14,8 @@ from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import planned_loads, with_stress
 from scentlab.materials import say_lot
-from scentlab.results import heading, in_trade_words, say_odds, say_percent, say_rule
+from scentlab.results import say_odds, say_percent, say_rule
+from scentlab.results import shown as in_words
 from scentlab.text import capital
 from scentlab.units import (
     content_from_load,
@@ -88,6 +89,11 @@ def view(caption, rows, *columns):
 def said(name, say, *how):
     """A cell with what ``say`` makes of a value of a row, a dash where it is missing."""
     return lambda row: or_missing(say)(row[name], *how)
+
+
+def plain(name):
+    """A cell with a text, a dash where there is none."""
+    return lambda row: MISSING if is_missing(row[name]) else str(row[name])
 
 
 def number(name, digits=2):
@@ -431,14 +437,13 @@ def losses_table(weights):
 
 def fit_table(fit):
     """The parameters of a fit with their intervals; another result's table as it is."""
-    table = fit.table
     # A blank beside an estimate could be taken for none: the fit just does not give it.
-    empty = NOT_GIVEN if "parameter" in table else MISSING
-    text = [c for c in table if not pd.api.types.is_numeric_dtype(table[c])]
-    return view("Parameters of the fit", table, *(
-        (f"{'*' * (c in text)}{capital(heading(c))}", lambda r, c=c: _cell(r[c], empty, trade=True))
-        for c in table
-    ))
+    empty = NOT_GIVEN if "parameter" in fit.table else MISSING
+    seen = in_words(fit.table).replace("", empty)
+    text = [not pd.api.types.is_numeric_dtype(kind) for kind in fit.table.dtypes]
+    return view("Parameters of the fit", seen, *(
+        (f"{'*' * is_text}{capital(name)}", name)
+        for name, is_text in zip(seen, text, strict=True)))
 
 
 def shape_table(fit):
@@ -467,13 +472,13 @@ def heat(name, column):
 def pour_table(pours):
     return view(
         "Test batches as weighed", pours, ("*Batch", "pour"), ("*Pot", "pot"), ("*Blend", "blend"),
-        ("*Poured on", lambda r: _cell(r["poured_on"])), weight("Wax", "wax_g", 1),
+        ("*Poured on", plain("poured_on")), weight("Wax", "wax_g", 1),
         weight("Fragrance", "fragrance_g", 2),
         own_load("Planned load", "planned_load_pct"), own_load("Load", "load_pct"),
         ("Content, % of total", number("content_pct")),
         heat("Fragrance added at", "add_temp_c"),
         heat("Poured at", "pour_temp_c"), ("Stirred, min", number("stir_min", 1)),
-        heat("Room", "room_temp_c"), ("*Note", lambda r: _cell(r["note"])),
+        heat("Room", "room_temp_c"), ("*Note", plain("note")),
     )
 
 
@@ -493,12 +498,3 @@ def assessor_table(series):
         *((what, what) for what in table),
         ("*Works with this fragrance", lambda r: works.get(r["assessor"], "not recorded")),
     )
-
-
-def _cell(value, empty=MISSING, trade=False):
-    if is_missing(value):
-        return empty
-    if isinstance(value, float):
-        return "beyond those tested" if math.isinf(value) else (
-            f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}")
-    return in_trade_words(str(value)) if trade else str(value)
