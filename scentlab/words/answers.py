@@ -38,17 +38,10 @@ SAME_PCT = 0.1  # points of load within which a load was poured itself
 
 
 def ranking_words(analysis):
-    """What the blends are ranked by, and what of it is not known; "" for one blend."""
-    picked = _picked(analysis)
-    if len(picked) < 2:
-        return ""
-    by = {"throw": f"strongest {THROW_WORDS[analysis.rules.throw_kind]} throw",
-          "frost_risk": "less frost", "cost_per_piece": "lower cost"}
-    first, *ties = [words for column, words in by.items() if picked[column].notna().any()] or [
-        "nothing that is known"]
-    unknown = ", ".join(c.split("_")[0] for c in by if picked[c].isna().any())
-    return (f"Ranked by {first}{'; ties by ' * bool(ties)}{', then '.join(ties)}."
-            + f" Not known of every blend: {unknown}." * bool(unknown))
+    """What the blends are ranked by; "" for one blend."""
+    return "" if len(_picked(analysis)) < 2 else (
+        f"Ranked by strongest {THROW_WORDS[analysis.rules.throw_kind]} throw, ties by less frost, "
+        "then lower cost, as far as these are known.")
 
 
 def ranking_sentences(analysis):
