@@ -20,7 +20,7 @@ from scentlab.fitting.sweat import sweat_risk_draws
 from scentlab.fitting.throw import throw_draws
 from scentlab.materials import Refusal
 from scentlab.maths.batches import POT_NODES, POT_WEIGHTS, chance_of_many
-from scentlab.results import FitError, Result, say_chance, say_odds
+from scentlab.results import FitError, Result, say_chance
 from scentlab.schema import THROW_WORDS
 from scentlab.text import count_of
 from scentlab.units import content_from_load, say_load_oz, say_percent_of_wax
@@ -105,15 +105,11 @@ class LoadCosts(Result):
         return None if rows.empty else rows.iloc[0]
 
     @property
-    def lines(self) -> tuple:
-        """Which load costs least, beside the recommended one, and what sweats, in words."""
-        return (self._cost_words(), self._sweat_words())
-
-    @property
     def sentence(self) -> str:
-        return f"{self.blend}: " + " ".join(filter(None, self.lines))
+        """Which load costs least, beside the recommended one."""
+        return f"{self.blend}: {self._words()}"
 
-    def _cost_words(self):
+    def _words(self):
         least, chosen = self.of(LEAST_COST), self.of(RECOMMENDED)
         batch = count_of(self.costs.pieces, "piece")
         if least is None:
@@ -133,15 +129,6 @@ class LoadCosts(Result):
         ends = cost_range(row, lambda amount: say_money(amount, ""))
         mean = say_money(row["cost"], self.currency or "in your currency")
         return f"{mean} on average (90 % sure: {ends})"
-
-    def _sweat_words(self):
-        rows = self.table.drop_duplicates("load_pct")
-        costs = self.costs
-        parts = [f"{say_percent_of_wax(load, sold=True)}, {say_odds(chance, 0.001)}"
-                 for load, chance in zip(rows["load_pct"], rows["chance_many"], strict=True)]
-        return (f"Of {count_of(costs.pieces, 'piece')} from {count_of(costs.pots, 'pot')}, "
-                f"{costs.many} or more reach sweat grade {self.limit_grade}, {self.stress}: at "
-                + "; at ".join(parts) + ".")
 
 
 def cost_range(row, say):

@@ -9,7 +9,7 @@ from scentlab.forms.frame import Form, as_widget, listed, paragraphs
 class CostsForm(Form):
     """Type what a complaint and a lost sale cost; what follows for a blend is shown at once.
 
-    ``weigh(blend, **numbers)`` gives a result with ``lines`` and ``notes``, or refuses with a
+    ``weigh(blend, **numbers)`` gives a result with ``sentence`` and ``notes``, or refuses with a
     ValueError that names the ``field``; ``table(result)`` is shown. ``on_change(texts)`` is called
     with what is typed. ``found`` is the result that is shown, None while a number is refused.
     """
@@ -36,7 +36,7 @@ class CostsForm(Form):
         numbers = read_all(self.fields)
         with placing(self.fields):
             self.found = self._weigh(self.blend.value, **numbers)
-        lines = paragraphs(self.found.lines)
-        self.said.children = [w.HTML(f'<div role="status">{lines}</div>'),
+        said = paragraphs([self.found.sentence])
+        self.said.children = [w.HTML(f'<div role="status">{said}</div>'),
                               as_widget(self._table(self.found), "what loads cost"),
                               w.HTML(listed(self.found.notes))]

@@ -117,9 +117,12 @@ _THROW = ranged("throw", "throw_lower", "throw_upper")
 
 
 def costs_table(found):
-    pieces, money = count(found.costs.pieces, "piece"), found.currency or "your currency"
+    costs, money = found.costs, found.currency or "your currency"
     return view(
-        f"{found.blend}: a batch of {pieces}, costs in {money}", found.table,
+        f"{found.blend}: a batch of {count(costs.pieces, 'piece')} from "
+        f"{count(costs.pots, 'pot')}, costs in {money}; sweating is grade "
+        f"{found.limit_grade} or more, {found.stress}",
+        found.table,
         ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'], sold=True)}"),
         ("Materials", number("materials")), ("Complaints", number("complaints")),
         ("Lost sales", number("lost_sales")),
@@ -127,7 +130,7 @@ def costs_table(found):
          lambda r: MISSING if is_missing(r["cost"]) else
          f"{say_number(r['cost'])}\n({cost_range(r, say_number)})"),
         ("Sweating pieces expected", number("sweating", 1)),
-        (f"Chance of {found.costs.many} or more", lambda r: say_odds(r["chance_many"], 0.001)),
+        (f"Chance of {costs.many} or more", lambda r: say_odds(r["chance_many"], 0.001)),
     )
 
 

@@ -169,4 +169,4 @@ def test_own_costs_say_at_once_which_load_costs_least(page):
     page.wait_for_selector("text=/costs least: .* EUR/")
     page.wait_for_selector("text=/No load above .* is weighed/")
     fill(page, "costs-pieces", "60")
-    page.wait_for_selector("text=/Of 60 pieces from 4 pots, 3 or more/")
+    page.wait_for_selector("text=/a batch of 60 pieces from 4 pots/")

@@ -712,13 +712,14 @@ def test_costs_are_those_of_the_makers_own_numbers(run, demo):
                          "--pieces", 120, "--pots", 5)
     assert (code, err) == (0, "")
     for words in ("* soft: ", "costs least: ", " EUR on average (90 % sure: ",
-                  "Of 120 pieces from 5 pots, 3 or more reach sweat grade 2, heat-cycled",
+                  "soft: a batch of 120 pieces from 5 pots, costs in EUR; sweating is grade 2 or "
+                  "more, heat-cycled", "Chance of 3 or more",
                   "Least cost: ", "Highest allowed: ",
                   "Note: No load above ", "Loads are in % of the wax."):
         assert words in " ".join(out.split()), words
     code, out, _ = run("costs", demo)
     assert code == 0 and "costs least: " not in out and "Recommended: " in out
-    assert "soft: a batch of 100 pieces, costs in EUR\nLoad  " in out
+    assert "soft: a batch of 100 pieces from 4 pots, costs in EUR; " in out
     code, _, err = run("costs", demo, "--lost-sale", 6)
     assert code == 2 and "lost_pct is missing; give both or neither" in err
 

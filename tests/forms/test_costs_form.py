@@ -16,7 +16,7 @@ def made():
     def weigh(blend, **numbers):
         costs = Costs(**numbers)
         asked.append((blend, costs))
-        return SimpleNamespace(lines=(f"{blend} <b>",), notes=("rests on it",))
+        return SimpleNamespace(sentence=f"{blend} <b>", notes=("rests on it",))
 
     return CostsForm(["soft", "firm"], weigh, lambda found: "a table",
                      {"pots": "7", "gone": "x"}, kept.append), asked, kept
