@@ -16,9 +16,8 @@ from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
 from scentlab.series import same_record
 from scentlab.sharing.guard import need
-from scentlab.sharing.pages import RULE_WORDS
-from scentlab.text import alike, spelling
-from scentlab.words import STRESS_WORDS, is_missing, say_range
+from scentlab.text import alike
+from scentlab.words import is_missing, say_range
 
 DRAWS = 4000
 
@@ -92,24 +91,13 @@ def series_names(analyses):
 
 
 def differences(analyses):
-    """In what the series differ beside their blends, as sentences: what makes them unlike."""
-    scents = [a.series.fragrance or "not on record" for a in analyses]
-    compared = [
-        ("Fragrances differ", map(spelling([], scents), scents),
-         ": a limit of sweating belongs to a wax and a fragrance together"),
-        *((f"Rules differ, {said['beside']}", [f"{getattr(a.rules, name)}" for a in analyses], "")
-          for name, said in RULE_WORDS.items() if "beside" in said),
-        ("The pieces that decide differ", [STRESS_WORDS[a.ceiling.stress] for a in analyses], ""),
-    ]
-    found = [said + more for words, values, more in compared
-             if (said := _differ(values, words))]
-    names = lot_names(analyses)
-    lots = f"Lots differ: {'; '.join(names)}" if any("lot" in name for name in names) else ""
-    panels = {frozenset(a.series.throws["assessor"]) for a in analyses}
-    panel = "" if len(panels) == 1 else (
-        "The panels differ, and each tester uses the throw scale in an own way: compare loads and "
-        "risks rather than throw")
-    return [f"{words}." for words in (*found, lots, panel) if words]
+    """In what series beside each other differ, as sentences: their lots and their panels."""
+    names, panels = lot_names(analyses), {frozenset(a.series.throws["assessor"]) for a in analyses}
+    if any("lot" in name for name in names):
+        yield f"Lots differ: {'; '.join(names)}."
+    if len(panels) > 1:
+        yield ("The panels differ, and each tester uses the throw scale in an own way: compare "
+               "loads and risks rather than throw.")
 
 
 # ---- what is against it -----------------------------------------------------------------------

@@ -123,7 +123,7 @@ def with_loads(analysis, **change):
 
 def test_a_fragrance_spelt_in_another_way_is_the_same(demo_analysis):
     analyses = [with_fragrance(demo_analysis, name) for name in ("Fig leaf", "fig leaf")]
-    assert not [said for said in differences(analyses) if "Fragrances" in said]
+    assert "fragrances" not in why_not_compared(analyses)
 
 
 @pytest.mark.parametrize("change, said", [
