@@ -258,11 +258,11 @@ def empty_folder(name):
     return folder
 
 
-def new_file(name, suffix, what, option="--out"):
+def new_file(name, suffix, what):
     """The path of a file to be written, which must not be there yet; ``what`` it is, for errors."""
     path = Path(name)
     if path.suffix.lower() != suffix:
-        raise CannotDo(f"{what}: give {option} a name that ends in {suffix}, not {path}")
+        raise CannotDo(f"{what}: give --out a name that ends in {suffix}, not {path}")
     _need_folder(path)
     if path.exists():
         raise CannotDo(f"{path} is there already and was not touched; give another name")

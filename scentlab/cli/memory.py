@@ -10,7 +10,6 @@ from scentlab.cli.frame import (
     count,
     item,
     listed,
-    new_file,
     noted,
     quoted,
     series_folder,
@@ -27,7 +26,7 @@ from scentlab.memory.saying import (
     odd_sentences,
     said_of_testers,
 )
-from scentlab.recording.shelf import SHELF_NAME, export_shelf, gather, import_shelf, shelf_of
+from scentlab.recording.shelf import SHELF_NAME, gather, import_shelf, shelf_of
 from scentlab.words.tables import map_table, shelf_lines
 
 
@@ -69,8 +68,6 @@ def _new(arguments, folder, memory):
 def _shelf(arguments):
     folder, taken = Path(arguments.folder), getattr(arguments, "import")
     folder = workshop_folder(shelf_of(folder) if (folder / STORE_NAME).is_file() else folder)
-    if arguments.export:
-        out = new_file(arguments.export, ".csv", "the shelf is a CSV file", "--export")
     if taken:
         added = import_shelf(folder, taken)
         print(f"Put on the shelf: {count(len(added), 'row')} of {taken}.")
@@ -80,5 +77,3 @@ def _shelf(arguments):
     else:
         listed(shelf_lines(shelf))
         print(f"All versions are in {folder / SHELF_NAME}, which opens in any spreadsheet.")
-    if arguments.export:
-        print(f"Written: {export_shelf(folder, out)}")

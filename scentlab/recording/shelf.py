@@ -145,7 +145,8 @@ def put_on_shelf(folder, rows, today=None, *, over=False):
 def _add(folder, shelf, added):
     if added:
         rows = pd.DataFrame(_plain(shelf.rows) + added, dtype=object)
-        _write(Path(folder) / SHELF_NAME, rows)
+        write_whole(Path(folder) / SHELF_NAME,
+                    csv_text(rows.reindex(columns=list(SHELF.names)), SHELF))
     return added
 
 
@@ -187,11 +188,6 @@ def import_shelf(folder, path, today=None):
             continue
         added.append({"since": today or dt.date.today(), **row})
     return _add(folder, shelf, added)
-
-
-def export_shelf(folder, path):
-    """Write all versions of all things into a CSV file."""
-    return _write(Path(path), read_shelf(folder).rows)
 
 
 def plan_rows(plan):
@@ -320,7 +316,3 @@ def _problems(row):
             yield "name", row["name"], *wrong
     if kind == "recipe" and not re.fullmatch(r"(\s*\w+ [^;]+(;|$))+", row.get("recipe", "")):
         yield "recipe", row.get("recipe", ""), "a recipe as piece_g 20; pieces 6", "Correct it."
-
-
-def _write(path, rows):
-    return write_whole(path, csv_text(rows.reindex(columns=list(SHELF.names)), SHELF))

@@ -10,7 +10,6 @@ import pytest
 from scentlab.materials import Blend, Fragrance, MaterialError, Wax
 from scentlab.recording.shelf import (
     SHELF_NAME,
-    export_shelf,
     gather,
     import_shelf,
     plan_rows,
@@ -92,7 +91,7 @@ def test_what_a_form_leaves_out_is_not_known_any_more_and_what_a_plan_does_is(tm
     assert read_shelf(tmp_path).fragrance("fig") == Fragrance("fig", "7")
 
 
-def test_export_and_import_carry_every_version_once(tmp_path):
+def test_the_shelf_of_another_workshop_comes_in_with_every_version_once(tmp_path):
     here, there = tmp_path / "here", tmp_path / "there"
     here.mkdir()
     there.mkdir()
@@ -100,7 +99,7 @@ def test_export_and_import_carry_every_version_once(tmp_path):
     put_on_shelf(here, [{"kind": "wax", "name": "soft wax", "lot": "new"},
                         {"kind": "recipe", "name": "clam", "recipe": "piece_g 20; pieces 6"}],
                  later(4))
-    out = export_shelf(here, tmp_path / "out.csv")
+    out = here / SHELF_NAME
     assert len(import_shelf(there, out)) == len(read_shelf(here).rows)
     assert import_shelf(there, out) == []
     assert (there / SHELF_NAME).read_bytes() == (here / SHELF_NAME).read_bytes()
