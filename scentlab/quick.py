@@ -21,19 +21,18 @@ from scentlab.planning.quick import grow_plan, quick_costs, quick_plan
 from scentlab.planning.refusal import count_of
 from scentlab.planning.rules import PieceNumbers
 from scentlab.planning.sheets import quick_sheet_html
-from scentlab.recording.pouring import doubts, say_usual, usual_day
+from scentlab.recording.pouring import doubts, possible_load, say_usual, usual_day
 from scentlab.recording.progress import sweat_pieces, waiting
 from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
 from scentlab.recording.unpoured import leave_out, make_void, unpoured
-from scentlab.schema import FAR_OFF, POURS, impossible_load
+from scentlab.schema import POURS, check_row
 from scentlab.text import seed_of
 from scentlab.units import (
     in_maker_units,
     load_from_weights,
     say_load_oz,
-    say_one_weight,
     say_weight,
     shown,
 )
@@ -328,15 +327,12 @@ def say_batch(pour):
 
 
 def weighed(pour, wax_g, fragrance_g):
-    """What is wrong with the weights of a planned test batch, and what to ask about: two texts.
-
-    Weights that cannot be are wrong; those far off the plan are asked about.
-    """
-    weights = {"wax_g": wax_g, "fragrance_g": fragrance_g}
-    load = load_from_weights(fragrance_g, wax_g) if wax_g > 0 else float("inf")
-    if any(POURS[n].check(g)[1] for n, g in weights.items()) or impossible_load(weights):
-        return f"That would be {load:.0f} % of wax, which cannot be: weigh again.", ""
-    if abs(load - pour.load_pct) < FAR_OFF and 0.5 < wax_g / pour.wax_g < 2.0:
-        return "", ""
-    wax = say_one_weight(wax_g, 0)
-    return "", f"That is {say_load_oz(load)} in {wax} of wax, far off the plan."
+    """What is wrong with the weights of a planned test batch, and what to ask about: two texts."""
+    planned = vars(pour)
+    row = {name: planned[name] for name in ("pour", "pot", "blend", "poured_on")}
+    try:
+        row = check_row(POURS, row | {"wax_g": wax_g, "fragrance_g": fragrance_g})
+        load = possible_load(fragrance_g, wax_g)
+    except ValueError as error:
+        return str(error), ""
+    return "", " ".join(doubts(planned, load, row))

@@ -190,7 +190,7 @@ def _weights(pour):
         wrong, doubt = weighed(pour, *said)
         if wrong:
             print(f"  {wrong}")
-        elif not doubt or _sure(f"{doubt} Right?"):
+        elif not doubt or _sure(doubt):
             return tuple(said)
 
 

@@ -82,8 +82,9 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     said = capsys.readouterr().out
     assert "'lots' does not begin with a number" in said
     assert "4 of 4 test batches are stored." in said
-    assert any("That is 1.33 oz/lb (8.3 %) in 3 oz of wax, far off" in words for words in asked)
-    assert "That would be 1604 % of wax, which cannot be: weigh again." in said
+    assert any("The weighed load is 1.33 oz/lb, planned 1.5 oz/lb: is 0.25 oz of fragrance in 3 oz "
+               "of wax right?" in words for words in asked)
+    assert "and with 0.19 oz of wax this is 1603.8 %" in said
     assert ("12 pieces not graded yet, 12 of them ready from 2026-11-08 on; those to heat go "
             "through 3 x 12 h at 100 °F (38 °C) from 2026-11-05 on. There is no answer before "
             "they are.") in said
