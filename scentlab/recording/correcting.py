@@ -47,7 +47,7 @@ def stored_about(store, name, what=None):
     the heat cycles as they were reached for the word heat.
 
     With ``what="piece"`` a pour is refused, for its weights would tell a load to who scores.
-    Raises RefusedError when nothing is stored of it.
+    Raises RefusedError when nothing that counts is stored of it.
     """
     name = kept(name)
     if not name:
@@ -69,23 +69,11 @@ def stored_about(store, name, what=None):
         for table, columns in places.items() for row in store.records(table, columns, name)
     ]
     if not found:
-        what = f"piece {name}" if blind else "a heat cycle" if heat else f"pour {name}"
+        what = f"piece {name}" if blind else "a heat cycle" if heat else f"test batch {name}"
         remedy = "record it with: scentlab heat FOLDER" if heat else "look at its label again"
-        problem = f"nothing is stored of {what}"
-        if _was_there(store, places, name):
-            problem = f"all that was stored of {what} is void"
-            remedy = "record it anew if it is due"
-        raise RefusedError(problem, remedy, field="code" if blind else "pour", value=name)
+        raise RefusedError(f"nothing that counts is stored of {what}", remedy,
+                           field="code" if blind else "pour", value=name)
     return found
-
-
-def _was_there(store, places, name):
-    """Whether anything of a name was ever stored in the columns of these tables."""
-    for table, columns in places.items():
-        rows = store.rows(table, history=True)
-        if len(rows) and (not columns or rows[list(columns)].eq(name).to_numpy().any()):
-            return True
-    return False
 
 
 def mend(store, table, entry_id, changes, reason, key=None):

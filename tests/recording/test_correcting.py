@@ -107,8 +107,8 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
 
 @pytest.mark.parametrize("name, words", [
     ("", "Nothing is filled in: give the blind code of a piece or the name of a test batch"),
-    ("999", "nothing is stored of piece 999; look at its label again"),
-    ("P99", "nothing is stored of pour P99; look at its label again"),
+    ("999", "nothing that counts is stored of piece 999; look at its label again"),
+    ("P99", "nothing that counts is stored of test batch P99; look at its label again"),
 ])
 def test_nothing_is_found(scored, name, words):
     with pytest.raises(RefusedError) as error:
@@ -116,13 +116,13 @@ def test_nothing_is_found(scored, name, words):
     assert str(error.value) == words
 
 
-def test_what_was_made_void_is_said_to_be(scored):
+def test_what_was_made_void_counts_no_more(scored):
     for entry in stored_about(scored, "417"):
         scored.void(entry.table, entry.entry_id, "another piece")
     with pytest.raises(RefusedError) as error:
         stored_about(scored, "417")
     assert str(error.value) == (
-        "all that was stored of piece 417 is void; record it anew if it is due")
+        "nothing that counts is stored of piece 417; look at its label again")
 
 
 def test_weights_are_refused_as_they_are_read(scored):

@@ -76,7 +76,7 @@ def test_headings_of_the_trade_are_matched(store, tmp_path):
 
 
 def test_an_entry_is_shown_mended_and_made_void(store):
-    with pytest.raises(RefusedError, match="nothing is stored of a heat cycle; record it with"):
+    with pytest.raises(RefusedError, match="nothing that counts is stored of a heat cycle; "):
         stored_about(store, "heat")
     store.add("heats", REACHED)
     (entry,) = stored_about(store, "Heat")
