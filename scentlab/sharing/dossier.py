@@ -10,19 +10,16 @@ import scentlab
 from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import say_odds, say_rule
-from scentlab.schema import WARMTH
 from scentlab.series import HIDDEN_FRAGRANCE
 from scentlab.sharing.figures import of_blend
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import render, write_page
 from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint
-from scentlab.text import capital
 from scentlab.units import GRAMS_PER_OUNCE, say_grams, say_load_oz, say_temperature
 from scentlab.words import (
     MISSING,
     answers,
-    count,
     is_missing,
     say_loads,
     say_range,
@@ -48,7 +45,7 @@ def dossier_html(analysis, batch, checked="", photos=()):
         load=say_loads(batch.known.load_pct, sold=True),
         answer=list(_answer(analysis, analysis.pick.of(name), batch.known)),
         protocol=list(_protocol(analysis, batch.known)), counts=tables.counts_table(analysis, name),
-        weigh=weigh_table(batch, analysis.series), how=" ".join(_how(batch, analysis.series)),
+        weigh=weigh_table(batch, analysis.series), how=" ".join(_how(batch)),
         photos=shown_photos(photos, analysis.series, batch.known.load_pct, name, most=3),
         checked=checked, fingerprint=page_fingerprint(analysis)[:_SHORT],
         version=scentlab.__version__,
@@ -104,35 +101,12 @@ def _answer(analysis, row, known):
 
 
 def _protocol(analysis, known):
-    """How it was tested: storage, heat as it was reached, pots, people, days."""
-    series, blend = analysis.series, known.blend
-    found = dict(known.rests.of(blend)[["name", "value"]].to_numpy().tolist())
-    pours, sweat, throws = (
-        of_blend(f, blend) for f in (series.pours, series.sweat(), series.throws))
+    """How it was tested: heat as it was reached, days, pots, people."""
+    found = dict(known.rests.of(known.blend)[["name", "value"]].to_numpy().tolist())
     yield from ((words, found[name]) for name, words in _RESTS.items() if name in found)
-    yield "Poured", (f"{_days(pours['poured_on'])}: {count(pours['pot'].nunique(), 'pot')}, "
-                     f"{count(len(pours), 'test batch')}")
-    graded = of_blend(series.grades, blend)
-    frost = graded.loc[graded["test"] == "frost", "code"].nunique()
-    yield "Inspected", (f"{count(sweat['code'].nunique(), 'piece')} for sweat"
-                        f"{f', {frost} for frost,' if frost else ''} by blind code, by "
-                        f"{_people(graded['assessor'])}")
-    if len(throws):
-        yield "Smelt", (f"{count(len(throws), 'score')} in "
-                        f"{count(throws['sitting'].nunique(), 'session')}, by "
-                        f"{_people(throws['assessor'])}")
-
-
-def _people(codes):
-    codes = sorted(set(codes.dropna()))
-    if not codes:
-        return "testers not recorded"
-    return ", ".join(codes) if len(codes) <= 8 else count(len(codes), "tester")
-
-
-def _days(values):
-    days = sorted(str(v)[:10] for v in values if not is_missing(v))
-    return MISSING if not days else " to ".join(dict.fromkeys((days[0], days[-1])))
+    series = analysis.series
+    own = series.of_pours(of_blend(series.pours, known.blend))
+    yield "How", " ".join(answers.method_sentences(own))
 
 
 def weigh_table(batch, series):
@@ -173,12 +147,9 @@ def _lot(material):
     return "not shared" if material.name == HIDDEN_FRAGRANCE else "not recorded"
 
 
-def _how(batch, series):
-    """How warm and how long it was, and what the fragrance holds, in sentences."""
-    oil, pours = batch.fragrance, of_blend(series.pours, batch.known.blend)
-    for column in WARMTH:
-        said = answers.recorded_words(pours, column) or f"{column.meaning}: not recorded"
-        yield f"{capital(said)}."
+def _how(batch):
+    """What the fragrance holds, and what is against the limits, in sentences."""
+    oil = batch.fragrance
     if oil.flash_point_c:
         yield f"Flash point {say_temperature(oil.flash_point_c)}."
     if oil.allergens:

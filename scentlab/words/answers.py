@@ -255,20 +255,32 @@ def _with_lot(name, lot):
 
 def method_sentences(series):
     """How it was done, as sentences with the numbers that were recorded."""
-    pours, sweat = series.pours, series.sweat()
-    loads = pours["load_pct"]
-    yield (
-        f"{count(pours['pot'].nunique(), 'pot')}, {count(len(pours), 'test batch')} from "
-        f"{say_both(loads.min())} to {say_both(loads.max())}. "
-        f"{count(sweat['code'].nunique(), 'piece')} inspected for sweat by blind code."
-    )
-    recorded = [recorded_words(pours, column) for column in WARMTH]
-    recorded.append(_span(sweat["age_days"], "pieces inspected at an age of {} days"))
-    words = ", ".join(filter(None, recorded))
-    if words:
+    pours, sweat, throws = series.pours, series.sweat(), series.throws
+    loads, days = pours["load_pct"], sorted(str(day)[:10] for day in pours["poured_on"].dropna())
+    poured = f", poured on {' to '.join(dict.fromkeys((days[0], days[-1])))}" if days else ""
+    yield (f"{count(pours['pot'].nunique(), 'pot')}, {count(len(pours), 'test batch')} from "
+           f"{say_both(loads.min())} to {say_both(loads.max())}{poured}.")
+    inspected = ((test, looks["code"].nunique()) for test, looks in (
+        ("sweat", sweat), ("frost", series.frost())))
+    seen = " and ".join(f"{count(number, 'piece')} for {test}" for test, number in inspected
+                        if number)
+    yield f"{seen or 'No piece'} inspected by blind code, by {_people(series.grades)}."
+    if len(throws):
+        yield (f"{count(len(throws), 'throw score')} in "
+               f"{count(throws['sitting'].nunique(), 'session')}, by {_people(throws)}.")
+    recorded = {column.meaning: recorded_words(pours, column) for column in WARMTH}
+    known = [*recorded.values(), _span(sweat["age_days"], "pieces inspected at an age of {} days")]
+    if words := ", ".join(filter(None, known)):
         yield f"{capital(words)}."
-    people = sweat["assessor"].dropna().nunique()
-    yield f"Graded by {count(people, 'tester') if people else 'testers not recorded'}."
+    if lost := [name for name, words in recorded.items() if not words]:
+        yield f"Not recorded: {', '.join(lost)}."
+
+
+def _people(rows):
+    """Who scored, by code; of many their number."""
+    codes = sorted(set(rows["assessor"].dropna()))
+    said = ", ".join(codes) if len(codes) <= 8 else count(len(codes), "tester")
+    return said or "testers not recorded"
 
 
 def recorded_words(pours, column):

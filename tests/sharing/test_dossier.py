@@ -65,11 +65,12 @@ def test_pieces_inspected_for_frost_are_counted_apart(analysis, batch):
     sweat, frost = (len({r["code"] for r in own if r[f"{test}_grade"]})
                     for test in ("sweat", "frost"))
     page = dossier_html(analysis, batch)
-    assert f"{sweat} pieces for sweat, {frost} for frost, by blind code, by A1" in page
+    assert (f"{sweat} pieces for sweat and {frost} pieces for frost inspected by blind code, by "
+            "A1") in page
     grades = analysis.series.grades
     series = dataclasses.replace(analysis.series, grades=grades[grades["test"] == "sweat"])
     page = dossier_html(dataclasses.replace(analysis, series=series), batch)
-    assert f"{sweat} pieces for sweat by blind code, by A1" in page
+    assert f"{sweat} pieces for sweat inspected by blind code, by A1" in page
 
 
 def rows_of_loads(loads):
@@ -148,14 +149,15 @@ def test_what_nobody_recorded_is_not_said(analysis):
         return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", dossier_html(bare, batch)))
 
     text = page(add_temp_c=85.0, pour_temp_c=[70.0, 72.5] * 18, stir_min=np.nan)
-    assert "Fragrance added at 85 °C. Poured at 70 to 72.5 °C. Minutes of stirring: not rec" in text
+    assert "Fragrance added at 85 °C, poured at 70 to 72.5 °C, " in text
+    assert "Not recorded: minutes of stirring." in text
     text = page(add_temp_c=np.nan, pour_temp_c=np.nan, stir_min=2.0)
-    assert "Stirred for 2 min." in text
-    assert "Wax temperature when the fragrance went in: not recorded." in text
+    assert "Stirred for 2 min, " in text
+    assert "Not recorded: wax temperature when the fragrance went in, " in text
     for words in ("Stir 2 min", "makers say", "pieces of 28"):
         assert words not in text
     with showing(Shown("g", "F")):
-        assert "Fragrance added at 185 °F." in page(add_temp_c=85.0)
+        assert "Fragrance added at 185 °F, " in page(add_temp_c=85.0)
 
 
 def test_a_series_without_a_plan_is_poured_again_as_it_was(analysis):
