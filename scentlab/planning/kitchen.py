@@ -18,7 +18,6 @@ import pandas as pd
 from scentlab.amounts import read_loads, read_weight
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning.costs import plan_costs
-from scentlab.planning.diary import busy_days
 from scentlab.planning.plan import CureDays, PieceNumbers, Plan, Pouring, Sittings, make_plan
 from scentlab.planning.quick import A_LOAD, CLEANING, MELTING
 from scentlab.planning.refusal import PlanError, count_of, need, need_fields
@@ -262,7 +261,8 @@ def _plan(kitchen, row, kind, title, fragrance, blends, loads, **more):
 
 def _lacks(plan, kitchen):
     """What a plan takes beyond what there is: a list of (problem, remedy)."""
-    wax, days, cast = plan_costs(plan)["wax_g"], len(busy_days(plan)), most_cast(plan)
+    costs, cast = plan_costs(plan), most_cast(plan)
+    wax, days = costs["wax_g"], costs["evenings"]
     what = f"{count_of(plan.pots_per_blend, 'pot')} of {count_of(len(plan.loads_pct), 'load')}"
     what += " takes" if plan.pots_per_blend == 1 else " take"
     rooms = "; more rooms with a warmer make fewer sessions" if plan.smelling_rows else ""
