@@ -109,6 +109,7 @@ def _progress(arguments):
           if said),
         *(["A piece that is lost, a session that is never held, a tester who comes no more: "
            f"{call('drop', arguments.folder)} NAME"] if waits_long(store, progress.today) else []),
+        *progress.notes,
     ]))
 
 

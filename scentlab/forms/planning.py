@@ -7,7 +7,6 @@ notebook's kernel computes.
 """
 
 import datetime as dt
-import html
 import re
 import threading
 from functools import partial, reduce
@@ -37,6 +36,7 @@ from scentlab.forms.fields import (
 )
 from scentlab.forms.frame import Form, listed
 from scentlab.planning.refusal import PlanError
+from scentlab.text import capital
 from scentlab.units import shown as units_shown
 
 _DAYS_PAST = 7  # a first pour day longer ago than this gets a note
@@ -176,8 +176,8 @@ class PlanningForm(Form):
             raise Wrong([placed(e, self._planned.values()) for e in errors]) from error
 
     def _show_plan(self, start):
-        notes = listed([*_past(start), *self.plan.notes])
-        self.takes.value = f"<p>{html.escape(self.plan.sentence)}</p>{notes}"
+        self.takes.value = listed(
+            [*map(capital, self.plan.takes), *_past(start), *self.plan.notes])
         self._show_guesses(tuple(b.name for b in self.plan.blends))
         show_if(True, self._foresight)
         self.run.disabled = self._thread is not None and self._thread.is_alive()

@@ -39,17 +39,18 @@ def materials_words(costs, currency):
             + (f", about {money:.2f} {currency or 'in your currency'}" if money == money else ""))
 
 
-def plan_words(plan):
-    """A plan and what it takes, in a sentence."""
+def plan_takes(plan):
+    """What a plan is and takes, in four parts: batches, materials, throw, days."""
     costs, loads = plan_costs(plan), [say_load_oz(x) for x in plan.loads_pct]
     days = [f"{day}" for day in sorted({p.poured_on for p in plan.pour_rows})]
     when = days[0] if len(days) == 1 else f"{len(days)} days from {days[0]} to {days[-1]}"
     kinds = " and ".join(THROW_WORDS[kind] for kind in plan.sittings.kinds)
-    throw = (f"; {kinds} throw in {count_of(costs['sessions'], 'session')}, "
-             f"{costs['session_hours']:.1f} h by the clock" if plan.smelling_rows else "; no throw")
     return (
         f"{count_of(len(plan.blends), 'blend')} in {count_of(costs['pots'], 'pot')}, "
         f"{count_of(len(loads), 'load')} from {loads[0]} to {loads[-1]}: "
         f"{count_of(costs['pours'], 'test batch')} and {count_of(costs['pieces'], 'piece')} of "
-        f"{say_weight(plan.piece_g)}; {materials_words(costs, plan.currency)}{throw}; poured on "
-        f"{when}, {count_of(costs['evenings'], 'evening')} over {costs['days']} days.")
+        f"{say_weight(plan.piece_g)}",
+        materials_words(costs, plan.currency),
+        f"{kinds} throw in {count_of(costs['sessions'], 'session')}, "
+        f"{costs['session_hours']:.1f} h by the clock" if plan.smelling_rows else "no throw",
+        f"poured on {when}, {count_of(costs['evenings'], 'evening')} over {costs['days']} days")

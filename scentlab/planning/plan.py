@@ -12,7 +12,7 @@ import pandas as pd
 
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning import checks
-from scentlab.planning.costs import plan_words
+from scentlab.planning.costs import plan_takes
 from scentlab.planning.layout import PlannedPiece, PlannedPour, lay_pieces, lay_pours
 from scentlab.planning.notes import plan_notes
 from scentlab.planning.pairs import PlannedPair
@@ -120,7 +120,12 @@ class Plan:
     @property
     def sentence(self) -> str:
         """The plan in words, with what it takes."""
-        return plan_words(self)
+        return f"{'; '.join(self.takes)}."
+
+    @property
+    def takes(self) -> tuple[str, ...]:
+        """The parts of that sentence: batches, materials, throw, days."""
+        return plan_takes(self)
 
     def to_dict(self) -> dict:
         """The plan as plain data that JSON can hold; :meth:`from_dict` is its exact inverse."""

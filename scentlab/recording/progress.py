@@ -44,6 +44,7 @@ class Progress:
     pours: pd.DataFrame
     unpoured: dict
     left_out: str
+    notes: tuple
 
     @property
     def sentence(self):
@@ -198,6 +199,7 @@ def see_progress(store, today=None, looks_per_piece=1):
         pours=pd.DataFrame(on.missing_pours(), columns=list(POUR_COLUMNS)),
         unpoured=(gone := unpoured(store)),
         left_out=left_words(store, {n: why for n, why in on.gone.items() if n not in gone}),
+        notes=tuple(_moved_sittings(on)),
     )
 
 
@@ -225,6 +227,15 @@ def _panel_counts(what, rows, done):
     for (kind, sitting, assessor), own in found.items():
         yield (f"{THROW_WORDS[kind]} {what}", sitting, assessor, len(own), sum(own),
                len(own) - sum(own))
+
+
+def _moved_sittings(on):
+    """A sentence for each sitting that waits longer than planned."""
+    for sitting, day in on.sitting_days.items():
+        planned = _date(on.sittings[sitting][0]["sitting_on"])
+        if planned is not None and day > max(planned, on.today):
+            yield (f"Session {sitting} was planned for {planned} and waits until {day}: a test "
+                   "batch was late, and its pieces have not cured before.")
 
 
 def waiting(store, assessor, test=None, today=None, looks_per_piece=1, every_look=False):

@@ -22,7 +22,7 @@ def make(asked):
         raise PlanError("the heat cycle melts the wax", "lower it", field="heat_cycle.temp_c")
     return SimpleNamespace(
         loads_pct=asked["loads_pct"], pots_per_blend=asked["pots_per_blend"],
-        sentence=f"<{len(asked['loads_pct']) * asked['pots_per_blend']} test batches>",
+        takes=(f"<{len(asked['loads_pct']) * asked['pots_per_blend']} test batches>",),
         notes=("Cure days are <common practice>.",), blends=(SimpleNamespace(name="mix"),),
         asked=asked,
     )
@@ -166,7 +166,7 @@ def test_it_starts_from_the_draft_and_shows_what_it_takes(form):
     assert [form.fields[n].value for n in ("loads", "pots", "assessors")] == [
         "4, 6.5, 9", "2", "3"]
     assert "<li>Cure days are &lt;common practice&gt;.</li>" in form.takes.value
-    assert "<p>&lt;6 test batches&gt;</p>" in form.takes.value
+    assert "<li>&lt;6 test batches&gt;</li>" in form.takes.value
     assert form.expected.value == "" and form.found is None
 
 

@@ -175,6 +175,11 @@ def test_a_late_pour_holds_its_whole_sitting_until_it_has_cured(store, late_pour
     assert found[["code", "sitting", "due_on"]].to_numpy().tolist() == [
         [code, sitting, day("2026-03-18")] for sitting in ("S1", "S2") for code in ("500", "501")
     ]
+    assert see_progress(store, day("2026-03-15")).notes == tuple(
+        f"Session {s} was planned for {p} and waits until 2026-03-18: a test batch was late, and "
+        "its pieces have not cured before." for s, p in (("S1", "2026-03-15"), ("S2", "2026-03-16"))
+    )
+    assert see_progress(store, day("2026-03-18")).notes == ()
 
 
 def test_a_pour_that_was_never_logged_holds_nobody_up_and_is_not_smelt(store):
