@@ -32,7 +32,7 @@ from scentlab.planning.kitchen import Kitchen, propose_plans
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import PlanError, count_of
 from scentlab.planning.sheets import write_sheets
-from scentlab.planning.shopping import shopping_list
+from scentlab.planning.shopping import pots_table, shopping_list
 from scentlab.recording.address import panel_address
 from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.draft import DraftError, drafted, keep_draft, read_draft
@@ -399,18 +399,14 @@ def _warning(plan, kept, logged, added):
 
 
 def _tables(plan):
-    money = plan.currency or "price"
-    buy, pots = shopping_list(plan).drop(columns="kind"), plan.pots.drop(columns="pour_day")
+    money, buy = plan.currency or "price", shopping_list(plan).drop(columns="kind")
     buy["price_per_kg"] = price_in_unit(buy["price_per_kg"])
-    for frame, total in ((buy, True), (pots, False)):
-        weights = [name for name in frame if name.endswith("_g")]
-        frame[weights] = frame[weights].map(
-            lambda grams, total=total: say_one_weight(grams, total=total).replace(".0 g", " g"))
+    for name in ("needed_g", "buy_g"):
+        buy[name] = [say_one_weight(grams, total=True).replace(".0 g", " g") for grams in buy[name]]
     buy.columns = ["item", "lot", "to weigh", "to buy, with spare",
                    f"{money} {shown().label('per kg')}", f"cost, {money}"]
-    pots.columns = ["pot", "blend", "poured on", "pours", "wax to weigh", "fragrance to weigh",
-                    "wax to melt, with spare"]
-    parts = {"To buy": buy, "Pots, in the order of pouring": pots, "Day by day": diary(plan)}
+    parts = {"To buy": buy, "Pots, in the order of pouring": pots_table(plan).reset_index(),
+             "Day by day": diary(plan)}
     return "".join(f"<h4>{title}</h4>" + frame.to_html(
         index=False, border=0, na_rep="not known", float_format="{:.2f}".format)
         for title, frame in parts.items())

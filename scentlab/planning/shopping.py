@@ -5,6 +5,7 @@ from collections import Counter
 import pandas as pd
 
 from scentlab.planning.weights import to_buy
+from scentlab.units import say_one_weight, say_temperature
 
 
 def shopping_list(plan):
@@ -25,6 +26,20 @@ def shopping_list(plan):
     frame = pd.DataFrame(rows, columns=["kind", "item", "lot", "needed_g", "buy_g", "price_per_kg"])
     frame["price_per_kg"] = frame["price_per_kg"].astype(float)
     return frame.assign(cost=frame["buy_g"] * frame["price_per_kg"] / 1000)
+
+
+def pots_table(plan):
+    """The pots in the order of pouring, in words: what to weigh and to melt, and how warm."""
+    pots = plan.pots.drop(columns="pour_day")
+    for name in ("wax_g", "fragrance_g", "melt_g"):
+        pots[name] = [say_one_weight(grams).replace(".0 g", " g") for grams in pots[name]]
+    for name in ("add_temp_c", "pour_temp_c", "max_temp_c"):
+        known = {blend.name: getattr(blend, name) for blend in plan.blends}
+        pots[name] = [say_temperature(known[b]) if known[b] else "?" for b in pots["blend"]]
+    pots.columns = ["pot", "blend", "poured on", "test batches", "wax to weigh",
+                    "fragrance to weigh", "wax to melt, with spare", "add at", "pour at",
+                    "never over"]
+    return pots.set_index("pot")
 
 
 def most_cast(plan):

@@ -6,9 +6,9 @@ from pathlib import Path
 from scentlab.forms.desk import RecordDesk
 from scentlab.guide.showing import GUIDES
 from scentlab.planning.plan import Plan
+from scentlab.planning.shopping import pots_table
 from scentlab.recording.reading import plan_now
 from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, leave_to_do
-from scentlab.units import say_one_weight, say_temperature
 from scentlab.workshop import series_here
 
 
@@ -53,14 +53,3 @@ def _weighed(store):
 
     return (pour_table(read_series(store).pours) if len(store.rows("pours")) else
             "No test batch is logged yet.")
-
-
-def pots_table(plan):
-    """The pots of a plan with the temperatures of their blend, as a frame to show."""
-    pots = plan.pots.set_index("pot")[["blend", "poured_on", "melt_g"]]
-    pots["melt_g"] = [say_one_weight(grams, 0) for grams in pots["melt_g"]]
-    pots.columns = ["blend", "pour day", "wax to melt, with spare"]
-    for words, name in (("add at", "add"), ("pour at", "pour"), ("never over", "max")):
-        known = {b.name: getattr(b, f"{name}_temp_c") for b in plan.blends}
-        pots[words] = [say_temperature(known[b]) if known[b] else "?" for b in pots["blend"]]
-    return pots
