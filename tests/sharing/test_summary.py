@@ -38,14 +38,11 @@ def other(analysis):
 
 
 def test_what_makes_series_unlike_is_said(analysis, other):
-    assert differences([analysis, other]) == [
-        f"Fragrances differ (1: {analysis.series.fragrance}; 2: fig leaf): a limit of sweating "
-        "belongs to a wax and a fragrance together.",
-        "Rules differ, accepted risk (1: 0.05; 2: 0.1).",
+    assert list(differences([analysis, other])) == [
         "The panels differ, and each tester uses the throw scale in an own way: compare loads "
         "and risks rather than throw.",
     ]
-    assert differences([analysis, analysis]) == []
+    assert list(differences([analysis, analysis])) == []
 
 
 def test_series_of_one_title_have_numbers(analysis):
