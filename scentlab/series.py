@@ -188,6 +188,7 @@ def plan_without(plan, gone):
     lost = {p["code"] for p in plan.get("pieces", ()) if {p.get("pour"), p["code"]} & set(gone)}
     out = lost | set(gone)
     stays = {"pours": lambda p: p["pour"] not in out, "pieces": lambda p: p["code"] not in lost,
+             "lost": lambda p: p.get("pour") not in out,
              "smellings": lambda s: not {s["code"], s["sitting"], s["assessor"]} & out,
              "pairs": lambda p: not {p["first"], p["second"], p["sitting"], p["assessor"]} & out}
     return plan | {name: list(filter(stay, plan[name])) for name, stay in stays.items()

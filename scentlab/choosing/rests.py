@@ -47,6 +47,8 @@ _MEANINGS = {
                     "colder or shorter than planned tests less",
     "seen up to": "until when the dry pieces up to the highest safe load, or up to a load "
                   "that was typed, were looked at; later sweat was not seen there",
+    "lost": "pieces that were poured and never graded; the answer is as if they sweated no "
+            "more than others",
     "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
     "scale": "what the fragrance scale showed under a known weight; one that reads 4 % high "
              "shifts every load by as much",
@@ -120,10 +122,11 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None, harshest=None):
     and ``harshest`` is the stress that would decide if the rules named none.
     """
     looks, rows, planned = series.sweat(), [], planned_pieces(series)
+    lost = planned_pieces(series, "lost")
     # Stress that nobody wrote down is taken for room temperature.
     looks = with_stress(looks).assign(unrecorded=looks["stress"].isna())
     if rules.stress is not None:  # no other piece counts
-        planned = planned[planned["stress"].fillna("rest") == rules.stress]
+        planned, lost = (p[p["stress"].fillna("rest") == rules.stress] for p in (planned, lost))
     pairs = series.pairs[series.pairs["kind"] == rules.throw_kind]
     pairs = pairs[~pairs["assessor"].isin(order_habits(pairs, rules.throw_kind))]
     # The heat cycle of the plan says nothing of pieces of pours that are not in it.
@@ -145,6 +148,7 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None, harshest=None):
             "storage": _storage(own, stress, plan, rules, harshest),
             "heat reached": _heat(own, stress, series),
             "seen up to": _age(own, stress, rules, load),
+            "lost": _lost(lost, planned, blend),
             "lots": (_lots(series, blend), ""), "off the plan": _off_plan(series.pours, blend),
             "pots": (f"{pots}", "one pot" if pots == 1 else ""),
             "unlike the rest": (odd or "none", odd), "assumed": (_assumed(own, stress), ""),
@@ -195,6 +199,15 @@ def _ungraded(pieces, blend):
     heated = int((left["stress"] == "heat").sum())
     words = count_of(len(left), "planned piece") + f" ({heated} heat-cycled)" * bool(heated)
     return words, f"{words} not graded yet, so the answer may change"
+
+
+def _lost(lost, planned, blend):
+    """The poured sweat pieces that are lost; who threw one away for its oil has lost none."""
+    gone, left = ((p["blend"] == blend).sum() for p in (lost, planned))
+    if not gone:
+        return None
+    words = f"{gone} of {count_of(gone + left, 'piece')} lost"
+    return words, f"{words}: any that was wet has to be graded all the same"
 
 
 def _storage(own, stress, plan, rules, harshest):

@@ -13,16 +13,17 @@ NO_PLAN = ("page Share, The next step, says which loads and how many pieces; pla
            "check in a new folder (scentlab quick)")
 
 
-def planned_pieces(series):
-    """The planned sweat pieces of what is poured, and whether each is graded: DataFrame with code,
-    pour, pot, blend, load_pct (as weighed, % of wax), stress and graded."""
+def planned_pieces(series, which="pieces"):
+    """The planned sweat pieces of what is poured, or the lost ones ("lost"), and whether each is
+    graded: DataFrame with code, pour, pot, blend, load_pct (as weighed, % of wax), stress and
+    graded."""
     looks = series.sweat()
     graded = set(looks.loc[looks["grade"].notna(), "code"])
     pours = dict(zip(series.pours["pour"], series.pours[COLUMNS[2:5]].itertuples(index=False),
                      strict=True))
     return pd.DataFrame([
         (p["code"], p["pour"], *pours[p["pour"]], p.get("stress"), p["code"] in graded)
-        for p in (series.plan or {}).get("pieces", ())
+        for p in (series.plan or {}).get(which, ())
         if p.get("test") == "sweat" and p.get("pour") in pours], columns=COLUMNS)
 
 

@@ -50,10 +50,12 @@ def read_series(store: Store) -> Series:
     if logged.empty:
         raise StoreError("no test batch is logged yet", "log them on page Pour or import a file")
     pieces = store.rows("pieces")[["code", "pour", "stress"]]
-    if "pieces" in plan:  # without those that were made void, or are lost
+    if "pieces" in plan:  # without those that were made void; those that are lost stand apart
         gone = left_out(store).keys() - set(store.rows("grades")["code"])
-        there = set(pieces["code"]) - gone
-        plan = {**plan, "pieces": [p for p in plan["pieces"] if p["code"] in there]}
+        there = [p for p in plan["pieces"] if p["code"] in set(pieces["code"])]
+        plan = {**plan, "pieces": [p for p in there if p["code"] not in gone]}
+        if lost := [p for p in there if p["code"] in gone]:
+            plan["lost"] = lost
     planned = {p["pour"]: p.get("load_pct") for p in plan.get("pours", ())}
     planned = logged["pour"].map(planned).astype("float64")
     pours = tidy_pours(logged.assign(planned_load_pct=planned))

@@ -315,6 +315,18 @@ def test_planned_pieces_that_nobody_graded_come_before_the_gravest(looked, stres
     assert words.startswith(value(rests, "not graded yet")["value"])
 
 
+def test_lost_pieces_are_counted_for_who_threw_a_wet_one_away(looked):
+    series = looked(14.0, "heat")
+    code, pour = series.sweat().query("blend == 'soft'").iloc[0][["code", "pour"]]
+    seen, *lost = ({"test": "sweat", "stress": "heat", "pour": pour, "code": name}
+                   for name in (code, "x1", "x2"))
+    plan = PLAN | {"pieces": [seen], "lost": lost}
+    rests = find_rests(replace(series, plan=plan), Rules(), "heat")
+    assert "2 of 3 pieces lost: any that was wet has to be graded all the same" in (
+        rests.headline("soft"))
+    assert "lost" not in rests.headline("hard") and "not graded yet" not in rests.headline("soft")
+
+
 def test_pieces_kept_otherwise_that_sweated_first_are_named_as_they_were_kept(looked):
     series = looked()
     lowest = series.grades["load_pct"].min()

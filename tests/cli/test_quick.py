@@ -186,7 +186,9 @@ def test_a_lost_piece_is_asked_for_no_more(tmp_path, capsys, answers):
     lost, = left_out(Store.open(folder))
     typed += ["", ""]
     quick(folder, day="2026-11-09")
-    assert lost not in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert lost not in said
+    assert "1 of 12 pieces lost: any that was wet has to be graded" in said
 
 
 def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, capsys, answers):
