@@ -15,7 +15,7 @@ from scentlab.choosing.waits import planned_pieces
 from scentlab.fitting.checks import pot_effects
 from scentlab.fitting.looks import UNKNOWN_AGE, with_stress
 from scentlab.fitting.throw_pairs import order_habits
-from scentlab.results import Result
+from scentlab.results import Result, say_percent
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import HIDDEN_FRAGRANCE, heat_words, rule_of, stress_words
 from scentlab.text import capital, count_of, gathered
@@ -150,7 +150,7 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None, harshest=None):
             "seen up to": _age(own, stress, rules, load),
             "lost": _lost(lost, planned, blend),
             "lots": (_lots(series, blend), ""), "off the plan": _off_plan(series.pours, blend),
-            "pots": (f"{pots}", "one pot" if pots == 1 else ""),
+            "pots": (_pots(pots), "one pot" if pots == 1 else ""),
             "unlike the rest": (odd or "none", odd), "assumed": (_assumed(own, stress), ""),
             "testers": (f"{throws['assessor'].nunique() or 'none'}", ""),
             "pairs": len(two) and (
@@ -371,6 +371,14 @@ def _off_plan(pours, blend):
            for r in own[gap >= FAR_PCT].itertuples()]
     warning = f"{count_of(len(far), 'test batch')} weighed off the planned load" if far else ""
     return "; ".join(far) or "none", warning
+
+
+def _pots(number):
+    """How many pots there are, and how seldom so many show what seldom goes wrong: pots are taken
+    to differ evenly, so that a kind of pot that none of them was is not reckoned with."""
+    shown = 1.0 - 0.9 ** number
+    return (f"{number}; if one pot in ten goes wrong, {say_percent(shown)} is the chance that "
+            "these show it")
 
 
 def _assumed(own, stress):
