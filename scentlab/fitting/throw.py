@@ -37,7 +37,8 @@ class ThrowFit(Result):
     shapes : DataFrame, one row per shape: shape, bend (median), bend_lower, bend_upper (95 %
         limits, missing where the scores set none), weight (chance given the scores).
     level, rise, bow : arrays (D, B), draws of throw at the lowest load, of the gain to the
-        highest, and of the height above the straight line halfway (0 but for the parabola).
+        highest, and of the height above the straight line, of the parabola halfway and of the turn
+        at its bend (0 of the others).
     draw_shape : array (D,), index of the shape of each draw; draw_bend : array (D,).
     variances : DataFrame: source, sd (median, points), lower, upper (90 % limits).
     assessors : tuple of codes. points : DataFrame, mean score per blend, load and assessor.
@@ -223,15 +224,14 @@ def throw_draws(fit, blend, loads):
     """
     b = place_of(fit, blend, "no throw was scored for", "scored")
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
-    share = np.empty((len(fit.draw_shape), len(loads)))
+    share, bows = np.empty((2, len(fit.draw_shape), len(loads)))
     for i, name in enumerate(fit.shapes["shape"]):
         own = fit.draw_shape == i
         for bend in np.unique(fit.draw_bend[own]):
-            share[own & (fit.draw_bend == bend)] = scaled(
-                SHAPES[name], loads, bend, fit.lowest_pct, fit.highest_pct
-            )
-    bowed = fit.bow[:, [b]] * bow(loads, fit.lowest_pct, fit.highest_pct)
-    return fit.level[:, [b]] + fit.rise[:, [b]] * share + bowed
+            at = own & (fit.draw_bend == bend)
+            curve = SHAPES[name], loads, bend, fit.lowest_pct, fit.highest_pct
+            share[at], bows[at] = scaled(*curve), bow(*curve)
+    return fit.level[:, [b]] + fit.rise[:, [b]] * share + fit.bow[:, [b]] * bows
 
 
 def pair_draws(fit, blend, load, other_blend, other_load):

@@ -108,16 +108,13 @@ def _columns(designs, load, lo, hi):
     """
     loads, place = np.unique([*load, lo, hi], return_inverse=True)
     place = place[: len(load)]
-    curves = np.array([scaled(SHAPES[s], loads, k, lo, hi) for s, k in designs])
-    curves = np.vstack([curves, bow(loads, lo, hi)])
+    curves = np.array([f(SHAPES[s], loads, k, lo, hi) for f in (scaled, bow) for s, k in designs])
     left, size, right = np.linalg.svd(curves, full_matrices=False)
     kept = size > 1e-5 * size[0]
     shares = left[:, kept] * size[kept]
     mixes = np.zeros((len(designs), 3, 1 + kept.sum()))
     mixes[:, 0, 0] = 1.0
-    mixes[:, 1, 1:] = shares[:-1]
-    bowed = [SHAPES[s].bowed for s, _ in designs]
-    mixes[bowed, 2, 1:] = shares[-1]
+    mixes[:, 1:, 1:] = shares.reshape(2, len(designs), -1).swapaxes(0, 1)
     return np.column_stack([np.ones(len(load)), right[kept].T[place]]), mixes
 
 
@@ -164,7 +161,7 @@ def by_meaning(scored, found):
     marginal, n = scored.marginal, scored.marginal.shape[1]
     level, rise, bows, extras = np.split(found.coefficients, [n, 2 * n, 3 * n], axis=1)
     names = [s for s, _ in scored.designs]
-    bowed = np.array([SHAPES[s].bowed for s in names])[found.design]
+    bowed = np.array([SHAPES[s].bow is not None for s in names])[found.design]
     order = list(dict.fromkeys(names))
     sds = np.exp(found.log_sds)
     sds[:, -1] = np.hypot(sds[:, -1], marginal.priors.floor)

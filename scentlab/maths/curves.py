@@ -1,12 +1,12 @@
 """Curves of throw over load, in parameters that mean the same for every shape.
 
-A curve is level + rise * s(x; bend) + bow * h(x), with s = 0 at the lowest and s = 1 at the
+A curve is level + rise * s(x; bend) + bow * h(x; bend), with s = 0 at the lowest and s = 1 at the
 highest load of interest. ``level`` is the value at the lowest load, ``rise`` what is gained up to
 the highest, ``bend`` the shape's own: the exponent of the power curve, the load of half effect of
 Emax, the load over which a saturating curve closes two thirds of its gap, the load from which a
-plateau is level. Only the parabola has a
-bow: its height above the straight line halfway, h = 4 u (1 - u) with u the share of the way. It
-alone can rise and fall again.
+plateau is level, or at which a curve turns. Two shapes have a bow and can rise and fall again: the
+parabola, whose bow is its height above the straight line halfway (h = 4 u (1 - u), u the share of
+the way), and the turn, two straight lines, whose bow is that height where they meet.
 """
 
 from collections.abc import Callable
@@ -20,15 +20,16 @@ class Shape:
     """A family of curves g(x; bend, lowest load).
 
     ``bends(lo, hi)`` gives the bends that it may have, equally likely beforehand; (None,) without
-    a bend. ``bowed``: whether a bow is added. ``chance``: of the shape before any score; shapes
-    that go on rising have 2 in 5 together, those that level off 2, the one that may fall 1.
+    a bend. ``bow``: h(x; bend, lo, hi), None without one. ``chance``: of the shape before any
+    score; shapes that go on rising have 2 in 5 together, those that level off 2, the two that may
+    fall 1.
     """
 
     name: str
     curve: Callable
     chance: float
     bends: Callable = lambda lo, hi: (None,)
-    bowed: bool = False
+    bow: Callable | None = None
 
 
 SHAPES = {shape.name: shape for shape in (
@@ -41,7 +42,10 @@ SHAPES = {shape.name: shape for shape in (
           lambda lo, hi: np.geomspace((hi - lo) / 20.0, 5.0 * hi, 11)),
     Shape("plateau", lambda x, k, lo: np.minimum(x, k), 0.2,
           lambda lo, hi: np.linspace(lo, hi, 12)[1:-1]),
-    Shape("parabola", lambda x, k, lo: x, 0.2, bowed=True),
+    Shape("parabola", lambda x, k, lo: x, 0.1,
+          bow=lambda x, k, lo, hi: 4.0 * (x - lo) * (hi - x) / (hi - lo) ** 2),
+    Shape("turn", lambda x, k, lo: x, 0.1, lambda lo, hi: np.linspace(lo, hi, 12)[1:-1],
+          bow=lambda x, k, lo, hi: np.interp(x, [lo, k, hi], [0.0, 1.0, 0.0])),
 )}  # fmt: skip
 
 
@@ -51,11 +55,13 @@ def scaled(shape, x, bend, lo, hi):
     return (shape.curve(np.asarray(x, dtype=float), bend, lo) - low) / (high - low)
 
 
-def bow(x, lo, hi):
-    """h(x), 0 at lo and hi and 1 halfway: array like x.
+def bow(shape, x, bend, lo, hi):
+    """h(x; bend) of a :class:`Shape`, 0 at lo and hi: array like x.
 
-    >>> [float(v) for v in bow([4.0, 8.0, 12.0], 4.0, 12.0)]
+    >>> [float(v) for v in bow(SHAPES["parabola"], [4.0, 8.0, 12.0], None, 4.0, 12.0)]
     [0.0, 1.0, 0.0]
+    >>> [float(v) for v in bow(SHAPES["turn"], [4.0, 8.0, 10.0, 12.0], 10.0, 4.0, 12.0)]
+    [0.0, 0.6666666666666666, 1.0, 0.0]
     """
-    share = (np.asarray(x, dtype=float) - lo) / (hi - lo)
-    return 4.0 * share * (1.0 - share)
+    x = np.asarray(x, dtype=float)
+    return shape.bow(x, bend, lo, hi) if shape.bow else np.zeros(x.shape)

@@ -71,7 +71,7 @@ class TestRecovery:
 class TestChances:
     def test_draws_are_of_the_shapes_by_their_weight(self, fit):
         assert fit.shapes["weight"].sum() == pytest.approx(1.0)
-        share = np.bincount(fit.draw_shape, minlength=7) / len(fit.draw_shape)
+        share = np.bincount(fit.draw_shape, minlength=len(fit.shapes)) / len(fit.draw_shape)
         assert share == pytest.approx(fit.shapes["weight"].to_numpy(), abs=0.003)
 
     def test_the_shape_that_made_the_scores_is_found(self):
@@ -81,6 +81,7 @@ class TestChances:
         for curve, shape in (
             (lambda x: 3.0 + np.minimum(x, 8.3) / 2, "plateau"),
             (lambda x: 8.0 - 0.1 * (x - 8.0) ** 2, "parabola"),
+            (lambda x: 7.0 - 0.9 * np.abs(x - 8.3), "turn"),
             (lambda x: 7.0 - 4.0 * np.exp((4.0 - x) / 2.0), "saturating"),
         ):
             frame = simulate_series(layout, QUIET, 1).throws

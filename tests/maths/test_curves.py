@@ -19,7 +19,7 @@ from scentlab.maths.curves import SHAPES, bow, scaled
 REFERENCE = Path(__file__).parents[1] / "reference"
 BENDS = {
     "linear": None, "logarithmic": None, "power": 0.6, "emax": 7.0, "saturating": 3.0,
-    "plateau": 9.0, "parabola": None,
+    "plateau": 9.0, "parabola": None, "turn": 9.0,
 }  # fmt: skip
 LEVEL = {"plateau"}
 
@@ -107,7 +107,8 @@ class TestShapes:
     def test_units_of_the_load(self, name):
         """Loads times ten with a bend that follows give the same shares."""
         loads = np.array([5.0, 9.0, 13.0])
-        bend = 10 * BENDS[name] if name in ("emax", "saturating", "plateau") else BENDS[name]
+        loaded = ("emax", "saturating", "plateau", "turn")
+        bend = 10 * BENDS[name] if name in loaded else BENDS[name]
         here = scaled(SHAPES[name], loads, BENDS[name], 4.0, 15.0)
         assert scaled(SHAPES[name], 10 * loads, bend, 40.0, 150.0) == pytest.approx(here)
 
@@ -132,5 +133,14 @@ def test_some_bend_levels_off_early():
 
 def test_a_bow_is_the_height_above_the_line_halfway():
     """4 + 2 u + 1.5 (4 u (1 - u)) at half way is 4 + 1 + 1.5."""
-    assert 4.0 + 2.0 * 0.5 + 1.5 * bow(9.0, 6.0, 12.0) == pytest.approx(6.5)
-    assert bow([6.0, 12.0], 6.0, 12.0) == pytest.approx([0.0, 0.0])
+    ends, shape = (None, 6.0, 12.0), SHAPES["parabola"]
+    assert 4.0 + 2.0 * 0.5 + 1.5 * bow(shape, 9.0, *ends) == pytest.approx(6.5)
+    assert bow(shape, [6.0, 12.0], *ends) == pytest.approx([0.0, 0.0])
+
+
+def test_a_turn_is_two_straight_lines():
+    """From 4 at 6 up to 7 at 8, and down to 5 at 12: by hand 4 + 1 u + (7 - 4 - 1/3) h."""
+    curve = (SHAPES["turn"], [6.0, 7.0, 8.0, 10.0, 12.0], 8.0, 6.0, 12.0)
+    assert 4.0 + scaled(*curve) + (7.0 - 4.0 - 1.0 / 3.0) * bow(*curve) == pytest.approx(
+        [4.0, 5.5, 7.0, 6.0, 5.0])
+    assert not bow(SHAPES["plateau"], [6.0, 8.0], 8.0, 6.0, 12.0).any()
