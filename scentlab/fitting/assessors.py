@@ -6,6 +6,8 @@ import numpy as np
 from scipy import special
 
 AGAINST, APART, RANDOM = "against the others", "hardly with the others", "at random"
+OF_TWO = ("hardly more for more fragrance where the other tester did; a third would show who is "
+          "right")
 # One panel in a hundred or so has a sound assessor flagged by a rule.
 WRONGLY = 0.01
 LEAST_POURS = 5
@@ -44,6 +46,21 @@ def _line(x, y):
     return Agreement(float(slope), float(np.sqrt(scatter / spread)), float(scatter), df)
 
 
+def parted(scores):
+    """dict of one assessor of two to ``OF_TWO`` where his means per pour hardly rise with the load
+    and those of the other do; else empty. Levels of blends do not matter."""
+    pours = scores.groupby(["assessor", "blend", "pour"], as_index=False)[["load_pct", "throw"]]
+    pours = pours.mean()
+    pours[["x", "y"]] = pours[["load_pct", "throw"]] - pours.groupby(["assessor", "blend"])[
+        ["load_pct", "throw"]].transform("mean")
+    found = {who: _line(own["x"].to_numpy(), own["y"].to_numpy())
+             for who, own in pours.groupby("assessor") if len(own) >= LEAST_POURS}
+    if len(found) != 2 or scores["assessor"].nunique() != 2:
+        return {}
+    return {who: OF_TWO for (who, own), other in zip(
+        found.items(), reversed(found.values()), strict=True) if _apart(own, [other])}
+
+
 def unlike(found):
     """dict of assessor to how he scored: ``AGAINST``, ``APART`` or ``RANDOM``. Needs three people.
 
@@ -74,10 +91,15 @@ def _how(own, others, chance):
     wild = special.fdtrc(own.df, rest_df, own.scatter / max(rest, 1e-12)) < chance
     if wild and t < special.stdtrit(own.df, 0.99):
         return RANDOM
+    return APART if _apart(own, others) else ""
+
+
+def _apart(own, others):
+    """Whether the others' slopes are sure and his is at most a third of theirs."""
     usual = np.median([a.slope for a in others])
     steady = np.median([a.slope / max(a.se, 1e-9) for a in others])
     most = own.slope + special.stdtrit(own.df, 0.99) * own.se
-    return APART if steady > 4 and most < usual / 3 else ""
+    return bool(steady > 4 and most < usual / 3)
 
 
 def works_with(scores):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from scentlab.fitting.assessors import agreements, unlike, works_with
+from scentlab.fitting.assessors import agreements, parted, unlike, works_with
 from scentlab.fitting.looks import place_of
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, draw, shape_table
@@ -307,7 +307,7 @@ def _with_and_without(fit, scores, pairs, draws, seed):
     shifts = (scores["throw"] - scores.groupby("pour")["throw"].transform("mean")).groupby(
         scores["assessor"]
     )
-    odd = unlike(agreements(scores, shifts.mean().to_dict()))
+    odd = unlike(agreements(scores, shifts.mean().to_dict())) | parted(scores)
     reasons = [((tester,), f"scored {how}") for tester, how in sorted(odd.items())]
     used = works_with(scores)
     if used:

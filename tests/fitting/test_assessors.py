@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scentlab.fitting.assessors import agreements
+from scentlab.fitting.assessors import OF_TWO, agreements, parted
 
 
 def test_slope_on_the_others_leaves_his_own_scores_out():
@@ -25,3 +25,22 @@ def test_too_few_pours_in_common():
         {"assessor": ["A1", "A2"] * 4, "pour": list("aabbccdd"), "throw": np.arange(8.0)}
     )
     assert agreements(scores, {"A1": 0.0, "A2": 0.0}) == {}
+
+
+def by_load(gains, blends=("soft", "hard"), noise=0.3):
+    """Scores of testers who gain so much for each point of load; the blends' levels differ."""
+    rng = np.random.default_rng(3)
+    return pd.DataFrame([
+        (who, blend, f"{blend}{load}{pot}", load,
+         4.0 * place + gain * load + noise * rng.standard_normal())
+        for who, gain in gains.items() for place, blend in enumerate(blends)
+        for load in (6.0, 8.0, 10.0) for pot in (1, 2)
+    ], columns=["assessor", "blend", "pour", "load_pct", "throw"])
+
+
+def test_of_two_testers_the_one_who_smells_no_more_is_named():
+    assert parted(by_load({"A1": 1.0, "A2": 0.0})) == {"A2": OF_TWO}
+    assert parted(by_load({"A1": 1.0, "A2": 0.7})) == {}
+    assert parted(by_load({"A1": 0.0, "A2": 0.0})) == {}
+    assert parted(by_load({"A1": 1.0, "A2": 0.0, "A3": 1.0})) == {}, "those follow each other"
+    assert parted(by_load({"A1": 1.0, "A2": 0.0}, ("soft",)).query("load_pct < 10")) == {}
