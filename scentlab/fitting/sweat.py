@@ -17,6 +17,7 @@ from scentlab.fitting.looks import (
     loads_tested,
     next_look,
     place_of,
+    planned_loads,
     risk_table,
     settle_looks,
     tested_range,
@@ -57,6 +58,7 @@ MATTERS = 0.1
 # Few series can tell the links apart, so that the belief counts: the symmetrical one is the
 # usual, the early-tailed one guards the small risks.
 LINKS_BELIEVED = {"logit": 0.75, "skewed": 0.25}
+_ONE_LOAD = 0.25  # weighed loads nearer than this are one planned load
 AGEING = "half-sweat load lost as the age doubles"
 
 
@@ -459,10 +461,11 @@ def evidence_notes(looks, blends):
                 f"{what}: the load at which half would sweat is {side} the loads tested, and what "
                 f"is usual alone bounds it from {side}."
             )
-        if _falls(own):
+        if begins := _falls_from(own):
             notes.append(
-                f"Sweat of {blend} falls as the load rises, against all that is known of it: look "
-                "whether codes, loads or grades were taken the other way round."
+                f"Sweat of {blend} falls as the load rises from {say_load(begins)} on, against all "
+                "that is known of it: look whether codes, loads or grades were taken the other way "
+                "round."
             )
     pots = looks.groupby("blend")["pot"].nunique()
     if single := [blend for blend in blends if pots.get(blend) == 1]:
@@ -472,12 +475,18 @@ def evidence_notes(looks, blends):
     return tuple(notes)
 
 
-def _falls(own):
-    """Whether the grades of a blend fall with load by more than chance (Kendall's tau, 1 %)."""
+def _falls_from(own):
+    """The load (% of wax) from which on the grades of a blend fall with the load by more than
+    chance (Kendall's tau, 1 % over all such loads); None where they do not."""
+    own = own.drop_duplicates(["code", "stress"], keep="last")
     load, grade = own["load_pct"].to_numpy(float), own["grade"].to_numpy(float)
-    if np.ptp(load) == 0 or np.ptp(grade) == 0 or np.corrcoef(load, grade)[0, 1] > -0.2:
-        return False
-    return bool(stats.kendalltau(load, grade, alternative="less").pvalue < 0.01)
+    begins = [same[0] for same in planned_loads(load, _ONE_LOAD)[:-1]]
+    for first in begins:
+        above, seen = load[load >= first], grade[load >= first]
+        if np.ptp(seen) > 0 and np.corrcoef(above, seen)[0, 1] < -0.2 and stats.kendalltau(
+                above, seen, alternative="less").pvalue < 0.01 / len(begins):
+            return float(first)
+    return None
 
 
 # What a prior supposes, of what it is told where it plays a part, and the words of it.

@@ -256,6 +256,15 @@ class TestDegenerate:
             "soft, hard were poured from one pot only each, so how much pots differ is taken from "
             "the other blends and what is usual.",)
 
+    def test_sweat_that_falls_from_some_load_on(self, looks_of):
+        """Dry, wet and dry again, as where wax sets in another form; pieces that are all wet at the
+        top, or one dry one among them, are no fall."""
+        found, = evidence_notes(looks_of(lambda b, k, x, s, i: 2 * (9 < x < 12)), ("soft",))
+        assert found.startswith("Sweat of soft falls as the load rises from 10.0 % of wax (")
+        for grade in (lambda b, k, x, s, i: 2 * (x > 9),
+                      lambda b, k, x, s, i: 2 * (x > 9) * ((k, i, x) != (1, 0, 14))):
+            assert evidence_notes(looks_of(grade), ("soft",)) == ()
+
     def test_no_limit_known(self, looks_of):
         found = fit_quickly(looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0), draws=400)
         assert found.notes[:1] == (
