@@ -309,7 +309,10 @@ class TestOddAssessors:
         pair = six[six["assessor"].isin(["A1", "A2"])]
         own = pair["assessor"] == "A2"
         found = fit_throw(pair.assign(throw=pair["throw"].where(~own, 10 - pair["throw"])))
-        assert flagged(found) == {}
+        assert any(note.startswith(
+            "A2 scored hardly more for more fragrance where the other tester did; a third would "
+            "show who is right. The gain of hot throw from 6.0 to ") for note in found.notes)
+        assert flagged(fit_throw(pair, draws=200)) == {}
 
 
 class TestUsedToIt:
