@@ -107,6 +107,17 @@ def _refuse(values, wrong, words, expected, remedy):
         raise FitError(str(Problem(words, index, values.name, value, expected, remedy)))
 
 
+def one_of_one(rows, words):
+    """Refuse a name that stands for two: a piece is of one pour, a pour of one pot, a pot of one
+    blend, and a fit knows them by their names alone."""
+    for name, of, said in (("code", "pour", "test batch"), ("pour", "pot", "pot"),
+                           ("pot", "blend", "blend")):
+        known = rows[[name, of]].astype(object).drop_duplicates()
+        again = known[known[name].duplicated()]
+        _refuse(rows[name], rows[name].isin(again[name]), words,
+                f"a name within one {said}", f"Put the name of the {said} before it.")
+
+
 def _check_loads(loads, words):
     """Refuse loads that were given as shares: with them all of a series is a hundredth."""
     most = loads.max()

@@ -173,3 +173,24 @@ def demo_frames(tmp_path):
 
     series = read_series(make_demo_series(tmp_path))
     return {"grades": series.grades, "throws": series.throws, "warmings": series.warmings}
+
+
+def test_looks_of_another_test_are_not_counted():
+    for fit, test, own in ((fit_sweat, "sweat", SERIES.sweat()),
+                           (fit_frost, "frost", SERIES.frost())):
+        alone = fit(own, draws=50).table
+        assert fit(SERIES.grades, draws=50).table.equals(alone)
+        other = SERIES.grades[SERIES.grades["test"] != test]
+        assert f"no {test} grade to fit" in refused(fit, other)
+
+
+@pytest.mark.parametrize(("name", "of", "said"), [
+    ("code", "pour", "test batch"), ("pour", "pot", "pot"), ("pot", "blend", "blend")])
+def test_a_name_that_stands_for_two_is_refused(name, of, said):
+    two = small_series(sweat=2, frost=2, throw=1, assessors=1)
+    for fit, frame in ((fit_sweat, two.sweat()), (fit_frost, two.frost()), (fit_throw, two.throws)):
+        frame = frame.assign(blend=frame["pot"].map({"soft1": "soft", "soft2": "firm"}))
+        one, other = (frame.loc[frame["pot"] == pot, name].iloc[0] for pot in ("soft1", "soft2"))
+        spoilt = frame.assign(sitting=frame.index, **{name: frame[name].replace([one, other], "1")})
+        assert (f"column {name}: found '1', expected a name within one {said}. Put the name of "
+                f"the {said} before it.") in refused(fit, spoilt)

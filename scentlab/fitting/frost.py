@@ -9,6 +9,7 @@ from scentlab.fitting.looks import (
     N_GRADES,
     count_pours,
     loads_tested,
+    of_test,
     place_of,
     risk_table,
     settle_looks,
@@ -137,7 +138,7 @@ def fit_frost(
     >>> fit_frost(small_series(frost=4).frost(), draws=300).blends
     ('soft',)
     """
-    grades = checked(grades, "grades", "frost looks")
+    grades = of_test(checked(grades, "grades", "frost looks"), "frost")
     ages = pd.to_numeric(grades.get("age_days", pd.Series(np.nan, grades.index)))
     aged = ages[grades["grade"].notna() & grades["load_pct"].notna()].notna().all()
     looks, notes = settle_looks(grades, "frost", ages=bool(aged))

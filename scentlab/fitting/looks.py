@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from scentlab.frames import checked
+from scentlab.frames import checked, one_of_one
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import FitError
 from scentlab.text import count_of
@@ -27,7 +27,8 @@ def planned_loads(loads, near):
 def settle_looks(grades, test, ages=False):
     """One row per piece and stress, with notes on what was left out or joined.
 
-    Looks without a grade or without a weighed load are left out and noted. Several looks at one
+    Looks of another test are not looked at; those without a grade or without a weighed load are
+    left out and noted. Several looks at one
     piece under one stress are one piece of evidence: the worst grade counts. With ``ages`` there
     is a row per piece, stress and age, with the worst grade up to that age. A look of which the
     age is not known counts as of ``UNKNOWN_AGE``, or as the youngest where that is less: so a dry
@@ -36,6 +37,7 @@ def settle_looks(grades, test, ages=False):
     Raises FitError when nothing is left.
     """
     looks, notes = with_stress(checked(grades, "grades", f"{test} looks")), []
+    looks = of_test(looks, test)
     usable = looks["grade"].notna() & looks["load_pct"].notna()
     if (~usable).any():
         pours = ", ".join(sorted(set(looks.loc[~usable, "pour"].astype(str))))
@@ -46,6 +48,7 @@ def settle_looks(grades, test, ages=False):
     looks = looks[usable]
     if looks.empty:
         raise FitError(f"there is no {test} grade to fit; grade some pieces first")
+    one_of_one(looks, f"{test} looks")
     same = ["code", "stress"]
     if ages:
         looks["age_days"] = _known_ages(looks)
@@ -58,6 +61,11 @@ def settle_looks(grades, test, ages=False):
         notes.append(f"{again} joined with others at the same piece: the worst grade counts.")
     worst = worst.sort_values("age_days", kind="stable") if ages else worst.sort_index()
     return worst.reset_index(drop=True), tuple(notes)
+
+
+def of_test(looks, test):
+    """The looks without those that say that they are of another test."""
+    return looks[looks["test"].isna() | (looks["test"] == test)] if "test" in looks else looks
 
 
 def with_stress(looks):

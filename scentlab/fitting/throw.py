@@ -11,7 +11,7 @@ from scentlab.fitting.looks import place_of
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, draw, shape_table
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
-from scentlab.frames import checked
+from scentlab.frames import checked, one_of_one
 from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.maths.sampling import even_places
 from scentlab.maths.threads import one_thread
@@ -273,6 +273,7 @@ def _settle(throws, kind, pairs):
         lost = count_of(int((~usable).sum()), f"{said} throw score")
         notes = (f"Left out, for want of a value or of a weighed load: {lost}.",)
     scores = scores[usable].reset_index(drop=True).astype({"assessor": str, "blend": str})
+    one_of_one(scores, f"{said} throw scores")
     scores, more = _several_loads(scores, said, pairs)
     return scores, notes + more
 

@@ -196,7 +196,8 @@ class TestIdentities:
         truth = Truth({"soft": BlendTruth(10.0)}, spread=0.8, pot_sd=2.0)
         frame = looks(3, truth, pots=5, sweat=6, sweat_heat=0)
         right = fit_quickly(frame, {"soft": 10.0}, draws=500)
-        wrong = fit_quickly(frame.assign(pot=frame["code"]), {"soft": 10.0}, draws=500)
+        each = frame.assign(pour=frame["code"], pot=frame["code"])
+        wrong = fit_quickly(each, {"soft": 10.0}, draws=500)
         se = [estimates(f).at["capacity of soft", "se"] for f in (right, wrong)]
         assert se[0] > 1.5 * se[1]
 
