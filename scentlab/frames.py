@@ -5,6 +5,7 @@ is refused in words, for a grade out of its range would pass for another one.
 """
 
 from dataclasses import replace
+from numbers import Integral
 
 import numpy as np
 import pandas as pd
@@ -27,6 +28,14 @@ NEEDED = {
 _LOAD = Column("load_pct", "number", "load", "% of wax", 0.0, MOST_LOAD_PCT, required=False)
 # Loads that all lie below the highest one as a share are shares themselves.
 _SHARES = MOST_LOAD_PCT / 100.0
+
+
+def need_whole(*, draws, seed):
+    """A FitError unless the draws and the seed of a fit are whole numbers that can be."""
+    for name, value, least in (("draws", draws, 1), ("seed", seed, 0)):
+        whole = isinstance(value, Integral) and not isinstance(value, bool)
+        if not whole or value < least:
+            raise FitError(f"{name} is {value!r}; give a whole number of {least} or more")
 
 
 def _columns(name):
@@ -55,6 +64,12 @@ def checked(rows, name, words="", needed=True):
     value, what was expected and what to do.
     """
     words = words or _WORDS[name]
+    if not isinstance(rows, pd.DataFrame):
+        raise FitError(f"the {words} are a {type(rows).__name__}; give them as a DataFrame, such "
+                       f"as a series has")
+    if not rows.columns.is_unique:
+        twice = rows.columns[rows.columns.duplicated()][0]
+        raise FitError(f"the {words} have the column {twice} twice; leave one of them out")
     missing = sorted(set(NEEDED[name]) - set(rows.columns)) if needed else ()
     if missing:
         raise FitError(f"the {words} lack the columns {', '.join(missing)}")
@@ -63,7 +78,7 @@ def checked(rows, name, words="", needed=True):
     read = {name: kept for name, kept in read.items() if kept is not None}
     rows = rows.assign(**read) if read else rows
     if "load_pct" in rows:
-        _check_loads(rows["load_pct"], words)
+        check_loads(rows["load_pct"], words)
         for column in (n for n in named if n in rows and rows[n].hasnans):
             _refuse(rows[column], rows[column].isna() & rows["load_pct"].notna(), words, "a name",
                     "Fill it in, or leave the row out.")
@@ -118,7 +133,7 @@ def one_of_one(rows, words):
                 f"a name within one {said}", f"Put the name of the {said} before it.")
 
 
-def _check_loads(loads, words):
+def check_loads(loads, words):
     """Refuse loads that were given as shares: with them all of a series is a hundredth."""
     most = loads.max()
     if 0.0 < most <= _SHARES:

@@ -123,6 +123,31 @@ def test_checks_on_the_warmer_and_pairs():
         f"pairs, row 1, column second_load_pct: found '50.0', expected {OF_LOADS}. {CORRECT}")
 
 
+@pytest.mark.parametrize(("ask", "said"), [
+    (lambda fit, rows: fit(rows, seed=-1), "seed is -1; give a whole number of 0 or more"),
+    (lambda fit, rows: fit(rows, seed=None), "seed is None; give a whole number of 0 or more"),
+    (lambda fit, rows: fit(rows, draws=0), "draws is 0; give a whole number of 1 or more"),
+    (lambda fit, rows: fit(rows, draws="9"), "draws is '9'; give a whole number of 1 or more"),
+    (lambda fit, rows: fit(None), "are a NoneType; give them as a DataFrame, such as a series has"),
+    (lambda fit, rows: fit(pd.concat([rows, rows[["pot"]]], axis=1)),
+     "have the column pot twice; leave one of them out"),
+])
+def test_what_a_fit_cannot_take(ask, said):
+    for fit, rows in ((fit_sweat, SERIES.sweat()), (fit_frost, SERIES.frost()),
+                      (fit_throw, SERIES.throws)):
+        assert refused(ask, fit, rows).endswith(said)
+
+
+def test_limits_are_loads():
+    looks = SERIES.sweat()
+    plain = fit_sweat(looks, {"soft": 8.0}, draws=50, precise=None)
+    for same in (pd.Series({"soft": 8.0}), {"soft": "8"}, {"soft": 8, "hard": None}):
+        assert fit_sweat(looks, same, draws=50, precise=None).table.equals(plain.table)
+    assert "row soft, column load_pct: found '-2'" in refused(fit_sweat, looks, {"soft": -2})
+    assert "multiply the column by 100" in refused(fit_sweat, looks, {"soft": 0.08})
+    assert refused(fit_sweat, looks, precise=0).startswith("precise is 0; give points of load")
+
+
 def test_what_lacks_columns():
     assert refused(fit_throw, SERIES.throws.drop(columns=["pot", "kind"])) == (
         "the throw scores lack the columns kind, pot")

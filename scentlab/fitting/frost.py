@@ -15,7 +15,7 @@ from scentlab.fitting.looks import (
     settle_looks,
 )
 from scentlab.fitting.sweat import find_peak
-from scentlab.frames import checked
+from scentlab.frames import checked, need_whole
 from scentlab.maths.graded import GradePrior, LinearModel, LinearPrior
 from scentlab.maths.ordinal import count_looks, marginal_risk
 from scentlab.maths.sampling import (
@@ -138,6 +138,7 @@ def fit_frost(
     >>> fit_frost(small_series(frost=4).frost(), draws=300).blends
     ('soft',)
     """
+    need_whole(draws=draws, seed=seed)
     grades = of_test(checked(grades, "grades", "frost looks"), "frost")
     ages = pd.to_numeric(grades.get("age_days", pd.Series(np.nan, grades.index)))
     aged = ages[grades["grade"].notna() & grades["load_pct"].notna()].notna().all()

@@ -22,6 +22,7 @@ from scentlab.fitting.looks import (
     settle_looks,
     tested_range,
 )
+from scentlab.frames import check_loads, checked, need_whole
 from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.links import find_link
 from scentlab.maths.optimum import climb, steepened
@@ -193,7 +194,7 @@ def fit_sweat(
     Parameters
     ----------
     grades : DataFrame of sweat looks with columns code, pour, pot, blend, load_pct (% of wax),
-        stress (rest or heat; missing counts as rest), grade 0-4. Several looks at a piece under
+        stress (rest or heat; an empty cell is rest), grade 0-4. Several looks at a piece under
         one stress at one age count once, with the worst grade.
         Looks at several ages bound the age at which each piece began to sweat; the fit tells of
         the oldest age (age_days, days; of the first day where it is missing).
@@ -206,9 +207,9 @@ def fit_sweat(
         or a sequence of links believed alike; None takes ``LINKS_BELIEVED``.
     draws : int, posterior draws at least, shared out over the links by their evidence.
     seed : int
-    precise : float or None. There are more draws, eight times as many at most, until the Monte
-        Carlo error of every blend's load at 5 % risk of grade 2, at its lower 5 % point, is within
-        this many points of load, where that point lies among the loads tested.
+    precise : float above 0, or None. There are more draws, eight times as many at most, until the
+        Monte Carlo error of every blend's load at 5 % risk of grade 2, at its lower 5 % point, is
+        within this many points of load, where that point lies among the loads tested.
 
     Returns
     -------
@@ -227,6 +228,9 @@ def fit_sweat(
     >>> fit_sweat(small_series().sweat(), draws=100, precise=None).blends
     ('soft',)
     """
+    need_whole(draws=draws, seed=seed)
+    if precise is not None and not precise > 0:
+        raise FitError(f"precise is {precise!r}; give points of load above 0, or None")
     looks, notes = settle_looks(grades, "sweat", ages=True)
     blends = tuple(dict.fromkeys(looks["blend"]))
     stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
@@ -436,7 +440,8 @@ def _link_weights(believed, samples):
 
 
 def prior_centres(blends, limits, tested):
-    limits = {b: v for b, v in dict(limits or {}).items() if v is not None and not pd.isna(v)}
+    limits = pd.Series({} if limits is None else dict(limits), dtype=object).dropna()
+    limits = checked(limits.to_frame("load_pct"), "grades", "limits", needed=False)["load_pct"]
     middle = {r.blend: min(0.5 * (r.lowest_pct + r.highest_pct), MOST_CENTRE_PCT)
               for r in tested.itertuples()}
     notes = tuple(
@@ -542,11 +547,15 @@ def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
     risk : P(grade >= limit_grade), averaged over pots.
     stress : rest or heat; None takes the harshest tested.
     """
-    if limit_grade not in range(1, N_GRADES):
-        raise FitError(f"the limit grade is {limit_grade}; give a sweat grade from 1 to 4")
-    place = _stress_place(fit, stress)
+    limit_grade, place = _checked_grade(limit_grade), _stress_place(fit, stress)
     return _by_link(fit, lambda link, own: _at_risk(
         {name: values[own] for name, values in fit.named.items()}, risk, limit_grade, place, link))
+
+
+def _checked_grade(limit_grade):
+    if limit_grade not in range(1, N_GRADES):
+        raise FitError(f"the limit grade is {limit_grade!r}; give a sweat grade from 1 to 4")
+    return int(limit_grade)
 
 
 def loads_at_risk(model, points, place=None):
@@ -603,7 +612,7 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None, pot=None):
     place = place_of(fit, blend)
     reach = (loads - named["capacity"][:, [place]]) / named["spread"][:, [place]]
     heat = stress_effect(named, _stress_place(fit, stress))
-    location = reach + (heat - named["tau"][:, limit_grade - 1])[:, None]
+    location = reach + (heat - named["tau"][:, _checked_grade(limit_grade) - 1])[:, None]
     sigma = named["sigma"][:, None] / named["spread"][:, [place]]
     if pot is not None:
         location = location + sigma * pot
@@ -630,10 +639,15 @@ def sweat_risk(
     DataFrame of n rows with load_pct, risk (posterior mean probability of the limit grade or
     worse), lower and upper (90 % interval of that probability).
 
+    Raises
+    ------
+    FitError for a blend or stress that was not fitted, a grade or a load that cannot be.
+
     >>> from scentlab.simulate import small_series
     >>> fit = fit_sweat(small_series().sweat(), draws=100, precise=None)
     >>> bool(sweat_risk(fit, "soft", [5, 11])["risk"].is_monotonic_increasing)
     True
     """
+    check_loads(pd.Series(np.atleast_1d(loads), name="load_pct", dtype=float), "loads asked for")
     risks = sweat_risk_draws(fit, blend, loads, limit_grade, stress)
     return risk_table(loads, risks, fit.weights)

@@ -11,7 +11,7 @@ from scentlab.fitting.looks import place_of
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, draw, shape_table
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
-from scentlab.frames import checked, one_of_one
+from scentlab.frames import checked, need_whole, one_of_one
 from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.maths.sampling import even_places
 from scentlab.maths.threads import one_thread
@@ -150,6 +150,7 @@ def fit_throw(
     >>> fit.blends, bool(fit.rise.mean() > 0)
     (('soft',), True)
     """
+    need_whole(draws=draws, seed=seed)
     kind, asked = THROWS["kind"].check(kind)[0], kind
     if kind is None:
         raise FitError(f"the kind of throw is {asked!r}; give cold, jar or warm")

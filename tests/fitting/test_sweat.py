@@ -143,6 +143,16 @@ class TestRisk:
                 "the limit grade is 5; give a sweat grade from 1 to 4",
             ),
             (
+                lambda f: sweat_risk(f, "soft", [8.0], limit_grade=0),
+                "the limit grade is 0; give a sweat grade from 1 to 4",
+            ),
+            (
+                lambda f: sweat_risk(f, "soft", [0.08]),
+                "loads asked for, row 0, column load_pct: found '0.08', expected g of fragrance "
+                "per 100 g of wax, such as 9 for 9 %. No load is over 0.4, as if all were shares "
+                "of 1: multiply the column by 100.",
+            ),
+            (
                 lambda f: sweat_risk(f, "none", [8.0]),
                 "no blend is called 'none'; fitted were soft, hard",
             ),
