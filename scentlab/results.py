@@ -36,6 +36,9 @@ class Result:
     notes: tuple = ()
     __dataclass_fields__: ClassVar[dict[str, Any]]
 
+    def __init_subclass__(cls):  # a result is itself alone: two tables are not equal or unequal
+        cls.__eq__, cls.__hash__ = object.__eq__, object.__hash__
+
     def __repr__(self):
         return f"<{type(self).__name__}: {self.sentence}>"
 
@@ -87,12 +90,14 @@ def in_trade_words(text):
 
 # What every fit calls by a short name: limits are those of intervals that hold 90 %.
 _SHORT = {"se": "standard error", "lower": "90 % interval, lower", "upper": "90 % interval, upper"}
-_POINTS = ("change", "width", "shift", "shortfall", "spread")
+_POINTS = ("change", "width", "shift", "shortfall", "spread", "error", "gain")
 
 
 def heading(column):
     """The name of a column as a heading: words, which interval, and what a per cent is of.
 
+    >>> heading("could_pct"), heading("gain_pct")
+    ('could, %', 'gain, points of load (% of wax)')
     >>> heading("load_at_risk_lower_pct"), heading("limit_content_pct"), heading("mean_excess")
     ('load at risk, 90 % interval, lower, % of wax', 'limit content, % of total', 'mean excess')
     """
@@ -107,7 +112,7 @@ def _basis(words):
     """What a column in per cent is counted in, by the words of its name."""
     if "content" in words or "contents" in words:
         return "% of total"
-    if "share" in words:
+    if "share" in words or "could" in words:  # of the pieces
         return "%"
     return "points of load (% of wax)" if set(_POINTS) & set(words) else "% of wax"
 

@@ -303,6 +303,9 @@ class DataError(ValueError):
             lines.append(f"... and {len(self.problems) - 20} more problems")
         super().__init__("\n".join(lines))
 
+    def __reduce__(self):  # else a process that meets one breaks the pool that it works for
+        return type(self), (self.problems,)
+
 
 @dataclass
 class Findings:

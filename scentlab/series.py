@@ -39,7 +39,7 @@ def _empty(columns):
     return field(default_factory=lambda: pd.DataFrame(columns=list(columns)))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Series:
     """A load test with what was poured and what was seen.
 

@@ -1,5 +1,6 @@
 """Results say what they are in a line, a table and a page."""
 
+import pickle
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,6 +35,12 @@ class TestEveryResult:
         assert repr(result).startswith(f"<{type(result).__name__}: ") and "\n" not in repr(result)
         page = result._repr_html_()
         assert "<table" in page and "% of wax" in page
+
+    def test_goes_to_other_processes_and_is_itself_alone(self, analysis, part):
+        for result in (analysis, getattr(analysis, part)):
+            other = pickle.loads(pickle.dumps(result))
+            assert repr(other) == repr(result)
+            assert result == result and result != other and len({result, other}) == 2
 
     def test_is_frozen(self, analysis, part):
         with pytest.raises(AttributeError):

@@ -1,6 +1,7 @@
 """The border: text in, a typed frame or every problem out, each message in full."""
 
 import datetime as dt
+import pickle
 
 import pandas as pd
 import pytest
@@ -28,6 +29,8 @@ def pours(**cells):
 def told(text, table=POURS, file="pours.csv"):
     with pytest.raises(DataError) as error:
         parse_table(pd.DataFrame(text, dtype=object), table, file)
+    other = pickle.loads(pickle.dumps(error.value))  # as from another process
+    assert (str(other), other.problems) == (str(error.value), error.value.problems)
     return str(error.value).splitlines()
 
 

@@ -25,7 +25,7 @@ from scentlab.text import capital, count_of
 DRAWS = 2000
 
 
-@dataclass(frozen=True, repr=False, kw_only=True)
+@dataclass(frozen=True, repr=False, eq=False, kw_only=True)
 class Analysis(Evidence):
     """A series with its fits, ceiling and pick, as :class:`Evidence` has them.
 

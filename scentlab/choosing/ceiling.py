@@ -205,13 +205,13 @@ def held_below_sweat(fit, row, rules):
         own = fit.counts[fit.counts["blend"] == row["blend"]]
         table = by_load(own, rules.limit_grade, NEAR_PCT)
         table[["sweated", "pieces"]] = table[["sweated", "pieces"]].cumsum()
-        fit.reckoned[asked] = list(table.itertuples())
-    for r in fit.reckoned[asked]:
-        if r.lowest > row["ceiling_load_pct"] + NEAR_PCT / 2:
+        fit.reckoned[asked] = list(table.itertuples(index=False, name=None))
+    for _, lowest, highest, pieces, sweated in fit.reckoned[asked]:
+        if lowest > row["ceiling_load_pct"] + NEAR_PCT / 2:
             return None
-        if speak_against(r.sweated, r.pieces, rules.risk):
-            return _held(row, below, r.highest, r.sweated, r.pieces, rules)
-        below = r.highest
+        if speak_against(sweated, pieces, rules.risk):
+            return _held(row, below, highest, sweated, pieces, rules)
+        below = highest
     return None
 
 

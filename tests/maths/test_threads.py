@@ -41,6 +41,14 @@ def test_one_thread_inside_and_the_users_number_after():
     assert blas_threads() == {3}
 
 
+def test_what_is_too_small_for_a_number_is_none_whatever_the_caller_has_set():
+    with np.errstate(all="raise"):
+        with one_thread():
+            assert np.float64(1e-200) * 1e-200 == 0.0
+        with pytest.raises(FloatingPointError):
+            np.float64(1e-200) * 1e-200
+
+
 def test_an_error_inside_gives_the_number_back():
     with pytest.raises(np.linalg.LinAlgError), one_thread():
         np.linalg.inv(np.zeros((2, 2)))
