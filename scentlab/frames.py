@@ -54,23 +54,26 @@ def _columns(name):
 
 
 _COLUMNS = {name: _columns(name) for name in _WORDS}
+_COLUMNS |= {"heats": ((), ()), "pours": ((_LOAD,), ()),
+             "blends": (tuple(replace(TABLES["pours"][name], required=False)
+                              for name in ("limit_load_pct", "limit_content_pct")), ())}
 
 
-def checked(rows, name, words="", needed=True):
+def checked(rows, name, words="", needed=None):
     """A tidy frame as fits take it: numbers are numbers, and all within their range.
 
-    ``words`` are what its rows are called; ``needed`` asks for the columns that a fit cannot do
-    without. What is missing stays missing. FitError with the column, the row (by its index), the
-    value, what was expected and what to do.
+    ``words`` are what its rows are called; ``needed`` are the columns that it cannot do without,
+    None those of a fit. What is missing stays missing. FitError with the column, the row (by its
+    index), the value, what was expected and what to do.
     """
-    words = words or _WORDS[name]
+    words = words or _WORDS.get(name, name)
     if not isinstance(rows, pd.DataFrame):
         raise FitError(f"the {words} are a {type(rows).__name__}; give them as a DataFrame, such "
-                       f"as a series has")
+                       "as a series has")
     if not rows.columns.is_unique:
         twice = rows.columns[rows.columns.duplicated()][0]
         raise FitError(f"the {words} have the column {twice} twice; leave one of them out")
-    missing = sorted(set(NEEDED[name]) - set(rows.columns)) if needed else ()
+    missing = sorted(set(NEEDED[name] if needed is None else needed) - set(rows.columns))
     if missing:
         raise FitError(f"the {words} lack the columns {', '.join(missing)}")
     columns, named = _COLUMNS[name]
@@ -120,6 +123,17 @@ def _refuse(values, wrong, words, expected, remedy):
         index, value = values.index[place], values.iloc[place]
         value = "" if pd.isna(value) else str(value)
         raise FitError(str(Problem(words, index, values.name, value, expected, remedy)))
+
+
+def known_blends(blends, seen):
+    """Refuse a blend of what was seen (a dict of frames) that is not among the blends: its limit
+    would be lost."""
+    known = blends["blend"]
+    _refuse(known, known.duplicated(), "blends", "each blend once", "Leave one of them out.")
+    for name, rows in seen.items() if len(known) else ():
+        _refuse(rows["blend"], rows["blend"].notna() & ~rows["blend"].isin(known), _WORDS[name],
+                f"one of the blends {', '.join(map(str, known))}",
+                "Write it as there, or add it to the blends.")
 
 
 def one_of_one(rows, words):

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import pandas as pd
 
 from scentlab.files import table_beside
-from scentlab.frames import checked
+from scentlab.frames import checked, known_blends
 from scentlab.text import unseen
 from scentlab.units import content_from_load, in_maker_units, load_from_weights, say_one_temperature
 
@@ -28,11 +28,17 @@ THROW_COLUMNS = (*_OF_POUR, "assessor", "sitting", "kind", "minutes", "position"
 PAIR_COLUMNS = (*_OF_POUR, "second", *(f"second_{n}" for n in _OF_POUR[1:]), "assessor", "sitting",
                 "kind", "position", "stronger")
 WARMING_COLUMNS = (*_OF_POUR, "hours", "weight_g", "assessor", "throw")
-_SEEN = {"grades": GRADE_COLUMNS, "throws": THROW_COLUMNS, "warmings": WARMING_COLUMNS,
-         "pairs": PAIR_COLUMNS}
 HEAT_COLUMNS = ("started_on", "low_c", "high_c", "hours", "cycles", "pack")
 BLEND_COLUMNS = ("blend", "composition", "limit_load_pct", "limit_content_pct",
                  "wax_price_per_kg", "fragrance_price_per_kg")
+_SEEN = {"grades": GRADE_COLUMNS, "throws": THROW_COLUMNS, "warmings": WARMING_COLUMNS,
+         "pairs": PAIR_COLUMNS}
+_FRAMES = {**_SEEN, "pours": POUR_COLUMNS, "blends": BLEND_COLUMNS, "heats": HEAT_COLUMNS}
+# What the rows of a series cannot do without; what else is not known is missing.
+_NEEDED = {name: (*_OF_POUR, *more) for name, more in (
+    ("grades", ("test", "grade")), ("throws", ("kind", "throw")), ("warmings", ("hours",)),
+    ("pairs", ("second", "stronger")))}
+_NEEDED |= {"pours": _OF_POUR[1:], "blends": ("blend",), "heats": ()}
 
 
 def _empty(columns):
@@ -64,6 +70,14 @@ class Series:
     apart : Series or None, the pours of lot checks and as sold with what was seen of them, which
         count in no answer of this series; its pours have the columns lot and finish beside.
 
+    The columns are those of ``scentlab.series``. A frame without rows needs none of them, and
+    others that are not known may be left out.
+
+    Raises
+    ------
+    FitError for a frame without what names a row and what was seen, a value out of its range, or a
+    blend that is not among the blends.
+
     >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
     >>> simulate_series(even_layout(["soft"], [6, 8]), Truth({"soft": BlendTruth(9.0)}), seed=1)
     Series('simulated series': 4 pours, 16 grades, 0 throw scores)
@@ -86,8 +100,14 @@ class Series:
     apart: "Series | None" = None
 
     def __post_init__(self):
-        for name in _SEEN:
-            checked(getattr(self, name), name, needed=False)
+        for name, columns in _FRAMES.items():
+            frame = getattr(self, name)
+            frame = checked(frame, name, needed=_NEEDED[name] if getattr(frame, "size", 1) else ())
+            lost = [c for c in columns if c not in frame]
+            # A copy, so that an answer stays what it is when the caller's frame changes.
+            frame = frame.reindex(columns=[*frame, *lost]) if lost else frame.copy(deep=False)
+            object.__setattr__(self, name, frame)
+        known_blends(self.blends, {name: getattr(self, name) for name in _SEEN})
 
     def of_pours(self, pours: pd.DataFrame) -> "Series":
         """The series with these rows (DataFrame) of its pours alone, and what was seen of them."""

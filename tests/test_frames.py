@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from scentlab.choosing.analysis import analyse
 from scentlab.fitting.frost import fit_frost
 from scentlab.fitting.longevity import fit_longevity
 from scentlab.fitting.sweat import fit_sweat
@@ -173,6 +174,41 @@ def test_a_series_takes_none_of_it_either():
         "grades, row 0, column grade: found '")
     throws = SERIES.throws.assign(throw=10 * SERIES.throws["throw"])
     assert refused(replace, SERIES, throws=throws).startswith("throw scores, row ")
+
+
+def test_a_series_reads_what_is_kept_as_text_and_fills_in_what_is_not_known():
+    plain = analyse(SERIES, draws=50, precise=None)
+    text = {"load_pct": str, "grade": str}
+    loose = replace(
+        SERIES, grades=SERIES.grades.astype(text).drop(columns=["assessor", "pour_temp_c"]),
+        pours=SERIES.pours[["pour", "pot", "blend", "load_pct"]].astype({"load_pct": str}),
+        throws=SERIES.throws.drop(columns=["minutes"]), warmings=pd.DataFrame(),
+        blends=pd.DataFrame({"blend": ["soft"]}), pairs=pd.DataFrame(), heats=pd.DataFrame())
+    found = analyse(loose, draws=50, precise=None).pick.table
+    assert found["load_pct"].equals(plain.pick.table["load_pct"])
+
+
+def test_a_series_keeps_what_it_was_given():
+    grades = SERIES.grades.copy()
+    series = replace(SERIES, grades=grades)
+    grades.loc[:, "grade"] = 4
+    assert series.grades.equals(SERIES.grades)
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    ({"grades": SERIES.grades.drop(columns=["test"])}, "the grades lack the columns test"),
+    ({"pours": SERIES.pours.drop(columns=["load_pct"])}, "the pours lack the columns load_pct"),
+    ({"throws": SERIES.throws.to_dict("list")}, "the throw scores are a dict; give them as a Data"),
+    ({"blends": None}, "the blends are a NoneType; give them as a DataFrame"),
+    ({"blends": pd.DataFrame({"blend": ["Soft"]})},
+     "grades, row 0, column blend: found 'soft', expected one of the blends Soft. Write it as "),
+    ({"blends": pd.DataFrame({"blend": ["soft", "soft"]})},
+     "blends, row 1, column blend: found 'soft', expected each blend once. Leave one of them out."),
+    ({"blends": pd.DataFrame({"blend": ["soft"], "limit_load_pct": [0.08]})},
+     "blends, row 0, column limit_load_pct: found '0.08', expected a number"),
+])
+def test_a_series_that_cannot_be(change, said):
+    assert refused(replace, SERIES, **change).startswith(said)
 
 
 def test_a_sound_frame_is_given_back_as_it_is():
