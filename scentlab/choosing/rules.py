@@ -45,7 +45,7 @@ class Rules:
     frost_limit_grade : frost grade whose chance is reported (1 to 4).
     throw_loss : points of throw (of 10) that the load may lie below the best throw to be had under
         the ceiling and the limits.
-    throw_kind : warm or cold.
+    throw_kind : warm (hot), jar or cold.
     stress : rest or heat; None takes the harshest tested.
     ship_age_days : age at which the pieces are sold or used up: sweat is answered for at the first
         inspection then or later, and the answer says where there is none (None takes the oldest);
@@ -83,8 +83,9 @@ class Rules:
                 raise Refusal(f"{column.name} is {value!r}", field=column.name, value=value,
                               expected=wrong[0])
             object.__setattr__(self, column.name, found)
-        object.__setattr__(self, "override_blends", tuple(self.override_blends))
-        reason = self.override_reason
+        blends, reason = self.override_blends, self.override_reason
+        object.__setattr__(
+            self, "override_blends", (blends,) if isinstance(blends, str) else tuple(blends))
         if not isinstance(reason, str) or self.override_blends and not reason.strip():
             raise Refusal("a wax maker's limit is set aside only with a reason in writing",
                           "give override_reason", field="override_reason", value=reason)

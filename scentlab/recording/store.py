@@ -110,7 +110,7 @@ class Store:
 
     def __init__(self, folder: str | Path) -> None:
         self.folder, self.place = Path(folder), str(folder)
-        self._path = self.folder / FILE_NAME
+        self._path = self.folder.absolute() / FILE_NAME  # the same from another working directory
         self._held = None  # connections that rest, where some are kept
         self._found = {}  # what was asked for, with the last row of its table then
         self._own = threading.local()  # of a thread that stores several together, its connection

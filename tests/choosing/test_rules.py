@@ -16,6 +16,10 @@ from scentlab.choosing.rules import Rules
            "0.1 to 5 (points of throw, of 10)") for loss in (0.05, 6)),
         ({"ship_age_days": -3}, "ship_age_days is -3; give a number with a decimal point from 0 to "
                                 "3650 (days)"),
+        ({"risk": "5 %"}, "risk is '5 %'; give a number with a decimal point from 0.001 to 0.5 "
+                          "(0.1 to 50 %)"),
+        ({"throw_loss": None}, "throw_loss is None; give a number with a decimal point from 0.1 to "
+                               "5 (points of throw, of 10)"),
         ({"limit_grade": 0}, "limit_grade is 0; give a whole number from 1 to 4"),
         ({"frost_limit_grade": 2.5}, "frost_limit_grade is 2.5; give a whole number from 1 to 4"),
         ({"throw_kind": "hot"}, "throw_kind is 'hot'; give one of warm, jar, cold"),
@@ -32,6 +36,10 @@ def test_full_text(change, text):
     with pytest.raises(ValueError) as error:
         Rules(**change)
     assert str(error.value) == text
+
+
+def test_one_blend_alone_is_a_blend_too():
+    assert Rules(override_blends="soft", override_reason="a letter").override_blends == ("soft",)
 
 
 def test_not_a_number_is_refused():

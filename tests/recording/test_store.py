@@ -37,6 +37,16 @@ def test_a_row_comes_back_with_its_receipt(store):
     assert (row["code"], row["grade"], row["age_days"]) == ("417", 2, 14.0)
 
 
+def test_a_store_stays_where_it_was_when_the_working_directory_changes(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    mine = Store.create("spring", title="mine")
+    (tmp_path / "beside").mkdir()
+    monkeypatch.chdir(tmp_path / "beside")
+    assert mine.about()["title"] == "mine"
+    Store.create("spring", title="another")
+    assert mine.about()["title"] == "mine"
+
+
 def test_the_same_key_is_stored_once(store):
     first = store.add("grades", sweat("417", 2), key="tap-1")
     again = store.add("grades", {**sweat("417", 2), "key": "tap-1"})
