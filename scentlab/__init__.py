@@ -62,6 +62,7 @@ _ALSO = {
     "simulate": ("Truth",),
     "foresight.guess": ("guess_truth",),
     "choosing.costs": ("Costs",),
+    "choosing.known_load": ("known_load",),
     "sharing.redaction": ("Choices",),
     "workshop": ("series_here",),
 }

@@ -23,6 +23,17 @@ class FitError(RuntimeError):
     """
 
 
+def wanted(value, has, what):
+    """The value, or a TypeError that says what was wanted and what makes one."""
+    if not hasattr(value, has):
+        raise TypeError(f"this takes {what}, and was given a {type(value).__name__}")
+    return value
+
+
+def an_analysis(value):
+    return wanted(value, "ceiling", "an Analysis, as scentlab.analyse(series) makes it")
+
+
 class Result:
     """Base of all results; subclasses are frozen dataclasses with ``table`` and ``sentence``.
 

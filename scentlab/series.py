@@ -15,6 +15,7 @@ from scentlab.frames import checked, known_blends
 from scentlab.text import unseen
 from scentlab.units import content_from_load, in_maker_units, load_from_weights, say_one_temperature
 
+A_SERIES = "a Series, as scentlab.read_series(store) reads it"
 HIDDEN_FRAGRANCE = "fragrance (name not shared)"
 _OF_POUR = ("code", "pour", "pot", "blend", "load_pct")
 POUR_COLUMNS = (

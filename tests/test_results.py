@@ -1,14 +1,26 @@
 """Results say what they are in a line, a table and a page."""
 
 import pickle
+import re
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from scentlab.choosing.analysis import analyse
+from scentlab.choosing.analysis import analyse, what_if
+from scentlab.choosing.costs import load_costs
+from scentlab.choosing.diagnosis import diagnose
+from scentlab.choosing.lot import check_lot
+from scentlab.choosing.so_far import loads_so_far
+from scentlab.fitting.pairs import pair_test
+from scentlab.foresight.next_step import next_step
+from scentlab.recording.reading import read_series
+from scentlab.recording.store import Store
 from scentlab.results import Result, say_percent, shown
+from scentlab.sharing.package import prepare_package
+from scentlab.sharing.report import report_html
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 
@@ -90,3 +102,27 @@ def test_what_a_fit_shows_is_in_the_words_of_the_trade(analysis):
         assert "assessor" not in page and "capacity" not in page and "latent" not in page
     assert "half-sweat load of soft" in analysis.sweat._repr_html_()
     assert "capacity of soft" in set(analysis.sweat.table["parameter"])
+
+
+@pytest.mark.parametrize("made", [
+    next_step, what_if, diagnose, loads_so_far, load_costs, prepare_package, report_html,
+    lambda analysis: check_lot(analysis, "B-7")])
+def test_what_takes_an_analysis_says_how_one_is_made(made, analysis):
+    for other in (None, analysis.series, analysis.sweat):
+        with pytest.raises(TypeError) as error:
+            made(other)
+        assert str(error.value) == (
+            "this takes an Analysis, as scentlab.analyse(series) makes it, and was given a "
+            f"{type(other).__name__}")
+
+
+def test_what_takes_a_series_a_store_or_rules_says_so_too(analysis, tmp_path):
+    store = Store.create(tmp_path)
+    for made, other, said in (
+        (analyse, store, "a Series, as scentlab.read_series(store) reads it"),
+        (pair_test, analysis, "a Series, as scentlab.read_series(store) reads it"),
+        (read_series, str(tmp_path), "a Store, as scentlab.Store.open(folder) opens it"),
+        (partial(analyse, analysis.series), "strict", "Rules, such as scentlab.Rules(risk=0.02)"),
+    ):
+        with pytest.raises(TypeError, match=f"^this takes {re.escape(said)}"):
+            made(other)

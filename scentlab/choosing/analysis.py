@@ -18,8 +18,8 @@ from scentlab.fitting.pairs import pair_test
 from scentlab.fitting.sweat import PRECISE, fit_sweat
 from scentlab.fitting.throw import fit_throw
 from scentlab.maths.threads import one_thread
-from scentlab.results import FitError
-from scentlab.series import Series
+from scentlab.results import FitError, an_analysis, wanted
+from scentlab.series import A_SERIES, Series
 from scentlab.text import capital, count_of
 
 DRAWS = 2000
@@ -90,7 +90,9 @@ def analyse(
     >>> list(analyse(small_series(), Rules(risk=0.1), draws=100, precise=None).pick.table["blend"])
     ['soft']
     """
-    rules, notes = (rules or Rules()).spelt(series.blends["blend"]), []
+    wanted(series, "throws", A_SERIES)
+    rules = wanted(rules or Rules(), "spelt", "Rules, such as scentlab.Rules(risk=0.02)")
+    rules, notes = rules.spelt(series.blends["blend"]), []
     series = _with_known_testers(series, memory)
     frost, no_frost = _fit(notes, "frost", "grade", len(series.frost()), fit_frost,
                            series.frost(), series.fractions, draws=draws // 2, seed=seed)
@@ -189,7 +191,7 @@ def decider(analysis, brief=False):
     from the analysis, so the pick is that of :func:`analyse`. ``brief`` leaves out the measures of
     the trade-off.
     """
-    fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
+    fits = {an_analysis(analysis).rules.throw_kind: (analysis.throw, analysis.no_throw)}
 
     def decide(rules):
         rules = rules.spelt(analysis.sweat.blends)

@@ -20,7 +20,7 @@ from scentlab.fitting.sweat import sweat_risk_draws
 from scentlab.fitting.throw import throw_draws
 from scentlab.materials import Refusal
 from scentlab.maths.batches import POT_NODES, POT_WEIGHTS, chance_of_many
-from scentlab.results import FitError, Result, say_chance
+from scentlab.results import FitError, Result, an_analysis, say_chance
 from scentlab.schema import THROW_WORDS
 from scentlab.text import count_of
 from scentlab.units import content_from_load, say_load_oz, say_percent_of_wax
@@ -142,6 +142,7 @@ def coster(analysis):
     """What loads cost under any numbers, with the risks looked up once for each blend:
     callable(blend, costs) to LoadCosts. It raises FitError for a blend without a recommended load,
     and where sales are lost by throw that nobody scored."""
+    an_analysis(analysis)
     known = cache(lambda blend: _Known(analysis, blend))
     return lambda blend, costs: known(blend).weigh(costs)
 

@@ -14,7 +14,7 @@ from scentlab.fitting.reweighting import draw_error, leave_out_draws, moved_with
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.maths.threads import one_thread
-from scentlab.results import FitError, Result
+from scentlab.results import FitError, Result, an_analysis
 from scentlab.units import OUNCES_PER_POUND, percent_of_wax, shown
 
 TELLING = 0.5
@@ -81,7 +81,7 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     >>> list(diagnose(analyse(small_series(), draws=100, precise=None)).table["pot"])
     ['soft1', 'soft2']
     """
-    grades = analysis.series.sweat()
+    grades = an_analysis(analysis).series.sweat()
     rules = replace(analysis.rules, stress=analysis.ceiling.stress)
     check = check_sweat(analysis.sweat, grades, seed=analysis.seed)
     before, rows = find_ceiling(analysis.sweat, rules), []

@@ -19,7 +19,7 @@ from scentlab.fitting.looks import nearly, next_look, reached, settle_looks
 from scentlab.fitting.new_lot import fit_new_lot
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT, summary, weighted_quantile
-from scentlab.results import FitError, Result, say_odds, say_rule
+from scentlab.results import FitError, Result, an_analysis, say_odds, say_rule
 from scentlab.series import stress_words
 from scentlab.text import capital, count_of, in_sentences, spelling
 from scentlab.units import say_load_oz, say_percent_of_wax, say_points
@@ -162,7 +162,7 @@ def check_lot(
     >>> found.verdict in (ACCEPT, MORE)
     True
     """
-    lot, looks = _looks_of(analysis.series, lot)
+    lot, looks = _looks_of(an_analysis(analysis).series, lot)
     blend = blend or looks["blend"].iloc[0]
     known, rules = known_load(analysis, blend, load_pct), analysis.rules
     blend, stress = known.blend, analysis.ceiling.stress

@@ -13,7 +13,7 @@ from scentlab.choosing.rests import by_day
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.fitting.looks import by_load, reached
 from scentlab.maths.intervals import binomial_limits
-from scentlab.results import Result, say_rule
+from scentlab.results import Result, an_analysis, say_rule
 from scentlab.schema import SWEAT_GRADES
 from scentlab.text import count_of, in_sentences
 from scentlab.units import say_load_oz
@@ -98,7 +98,7 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     >>> list(loads_so_far(analyse(small_series(), draws=100, precise=None)).table["pieces"])
     [6, 6, 6, 6]
     """
-    rules = analysis.rules
+    rules = an_analysis(analysis).rules
     blend = blend if blend is not None else analysis.pick.table["blend"].iloc[0]
     chosen = analysis.pick.of(blend)["load_pct"]
     fit, stress = analysis.sweat, analysis.ceiling.stress

@@ -10,9 +10,9 @@ from scentlab.fitting.throw import ONE_LOAD, SURE, ThrowFit, fit_throw, pair_dra
 from scentlab.fitting.throw_pairs import order_habits
 from scentlab.maths.paired import agreeing_chance, least_agreeing, named_chance, pairs_for
 from scentlab.maths.threads import one_thread
-from scentlab.results import FitError, Result
+from scentlab.results import FitError, Result, wanted
 from scentlab.schema import THROW_WORDS
-from scentlab.series import Series
+from scentlab.series import A_SERIES, Series
 from scentlab.text import capital, count_of
 from scentlab.units import say_percent_of_wax, say_points
 
@@ -83,7 +83,7 @@ def pair_test(
     Traceback (most recent call last):
     scentlab.results.FitError: no two loads of a blend were compared; plan pairs of two dry loads
     """
-    pairs, rows, notes = series.pairs, [], []
+    pairs, rows, notes = wanted(series, "throws", A_SERIES).pairs, [], []
     for kind in dict.fromkeys(pairs["kind"]):
         counted = list(_counted(pairs[pairs["kind"] == kind], order_habits(pairs, kind)))
         if counted and (fit is None or fit.kind != kind):

@@ -22,7 +22,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
 from scentlab.planning.rules import Pouring
 from scentlab.planning.weights import pot_wax
-from scentlab.results import Result
+from scentlab.results import Result, an_analysis
 from scentlab.text import capital, in_sentences
 from scentlab.units import (
     GRAMS_PER_OUNCE,
@@ -265,7 +265,7 @@ class _Case:
     """What is believed, given and tested of each blend, and what a step would make of it."""
 
     def __init__(self, analysis):
-        rules = analysis.rules
+        rules = an_analysis(analysis).rules
         self.fit = at_sale(analysis.sweat, rules)
         self.series, self.stress = analysis.series, analysis.ceiling.stress
         at_risk = load_at_risk_draws(self.fit, rules.risk, rules.limit_grade, self.stress)

@@ -182,7 +182,7 @@ def make_batch(
 
     Parameters
     ----------
-    known : the load of a blend, as ``choosing.known_load`` gives it.
+    known : the load of a blend, as ``scentlab.known_load`` gives it of an analysis.
     plan : Plan with the blend and its fragrance.
     packs : int, whole packs to fill. wax_g : float, g of wax to use. One of the two.
     recipe : Recipe; None takes the plan's piece, plain, one a pack.

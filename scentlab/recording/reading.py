@@ -13,6 +13,7 @@ import pandas as pd
 from scentlab.materials import Blend
 from scentlab.recording.store import Store, StoreError
 from scentlab.recording.unpoured import left_out
+from scentlab.results import wanted
 from scentlab.series import BLEND_COLUMNS, HEAT_COLUMNS, Series, tidy, tidy_pairs, tidy_pours
 from scentlab.units import load_from_content
 
@@ -45,6 +46,7 @@ def read_series(store: Store) -> Series:
     >>> len(read_series(make_demo_series(tempfile.mkdtemp())).pours)
     36
     """
+    wanted(store, "about", "a Store, as scentlab.Store.open(folder) opens it")
     plan, about = store.plan() or {}, store.about()
     logged = store.rows("pours")
     if logged.empty:

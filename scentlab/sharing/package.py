@@ -18,7 +18,7 @@ from typing import Any
 import pandas as pd
 
 from scentlab.choosing.analysis import Analysis, analyse
-from scentlab.results import Result
+from scentlab.results import Result, an_analysis
 from scentlab.sharing import parts
 from scentlab.sharing.dossier import dossier_html
 from scentlab.sharing.guard import Guard, UndecidedError, need, readings
@@ -115,7 +115,7 @@ def prepare_package(
 
     >>> prepare_package(analysis, Choices(hide_costs=True)).write("s.zip")  # doctest: +SKIP
     """
-    choices = known_choices(analysis.series, choices)
+    choices = known_choices(an_analysis(analysis).series, choices)
     series, held = redact(analysis.series, choices)
     rules = redacted_rules(analysis.rules, choices)
     # As it is read back from its files, types and row order and all.

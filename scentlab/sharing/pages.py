@@ -53,6 +53,8 @@ def place_for(path, what):
         raise FileNotFoundError(
             f"{path.parent}: no such folder for {what}; make the folder or give another path"
         )
+    if path.is_dir():
+        raise IsADirectoryError(f"{path} is a folder; give the name of a file in it for {what}")
     return path
 
 

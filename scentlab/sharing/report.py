@@ -16,6 +16,7 @@ import scentlab
 from scentlab.choosing.analysis import Analysis, choices
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.rests import by_day
+from scentlab.results import an_analysis
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import figures
 from scentlab.sharing.answer import FORMAT, KIND
@@ -40,7 +41,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
     ``words`` and ``read()``, a JPEG) those of the first blend at and above its recommended load are
     shown.
     """
-    series, pick = analysis.series, analysis.pick
+    series, pick = an_analysis(analysis).series, analysis.pick
     found = diagnose(analysis)
     names, other, best = list(pick.table["blend"]), choices(analysis), pick.table.iloc[0]
     ceiling = dataclasses.replace(analysis.ceiling, table=_in_order(analysis.ceiling.table, names))

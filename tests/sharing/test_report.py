@@ -674,6 +674,10 @@ def test_a_missing_folder_is_named(analysis, tmp_path):
         f"{tmp_path / 'nowhere'}: no such folder for the report; make the folder or give "
         "another path"
     )
+    with pytest.raises(IsADirectoryError) as error:
+        write_report(analysis, tmp_path)
+    assert str(error.value) == (
+        f"{tmp_path} is a folder; give the name of a file in it for the report")
 
 
 def test_where_all_is_wet_no_blend_has_a_rank(series):
