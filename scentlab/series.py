@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import pandas as pd
 
 from scentlab.files import table_beside
-from scentlab.frames import checked, known_blends
+from scentlab.frames import NEEDED, checked, known_blends
 from scentlab.text import unseen
 from scentlab.units import content_from_load, in_maker_units, load_from_weights, say_one_temperature
 
@@ -36,10 +36,8 @@ _SEEN = {"grades": GRADE_COLUMNS, "throws": THROW_COLUMNS, "warmings": WARMING_C
          "pairs": PAIR_COLUMNS}
 _FRAMES = {**_SEEN, "pours": POUR_COLUMNS, "blends": BLEND_COLUMNS, "heats": HEAT_COLUMNS}
 # What the rows of a series cannot do without; what else is not known is missing.
-_NEEDED = {name: (*_OF_POUR, *more) for name, more in (
-    ("grades", ("test", "grade")), ("throws", ("kind", "throw")), ("warmings", ("hours",)),
-    ("pairs", ("second", "stronger")))}
-_NEEDED |= {"pours": _OF_POUR[1:], "blends": ("blend",), "heats": ()}
+_NEEDED = NEEDED | {"grades": (*NEEDED["grades"], "test"), "pours": _OF_POUR[1:],
+                    "blends": ("blend",), "heats": ()}
 
 
 def _empty(columns):

@@ -197,6 +197,8 @@ def test_a_series_keeps_what_it_was_given():
 
 @pytest.mark.parametrize(("change", "said"), [
     ({"grades": SERIES.grades.drop(columns=["test"])}, "the grades lack the columns test"),
+    ({"grades": SERIES.grades.drop(columns=["stress"])}, "the grades lack the columns stress"),
+    ({"throws": SERIES.throws.drop(columns=["sitting"])}, "the throw scores lack the columns sit"),
     ({"pours": SERIES.pours.drop(columns=["load_pct"])}, "the pours lack the columns load_pct"),
     ({"throws": SERIES.throws.to_dict("list")}, "the throw scores are a dict; give them as a Data"),
     ({"blends": None}, "the blends are a NoneType; give them as a DataFrame"),

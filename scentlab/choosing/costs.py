@@ -20,6 +20,7 @@ from scentlab.fitting.sweat import sweat_risk_draws
 from scentlab.fitting.throw import throw_draws
 from scentlab.materials import Refusal
 from scentlab.maths.batches import POT_NODES, POT_WEIGHTS, chance_of_many
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, an_analysis, say_chance
 from scentlab.schema import THROW_WORDS
 from scentlab.text import count_of
@@ -147,6 +148,7 @@ def coster(analysis):
     return lambda blend, costs: known(blend).weigh(costs)
 
 
+@one_thread()
 def load_costs(analysis: Any, costs: Costs | None = None, blend: str | None = None) -> LoadCosts:
     """The load of a blend that costs least beside the recommended one.
 

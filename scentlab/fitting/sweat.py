@@ -441,7 +441,8 @@ def _link_weights(believed, samples):
 
 def prior_centres(blends, limits, tested):
     limits = pd.Series({} if limits is None else dict(limits), dtype=object).dropna()
-    limits = checked(limits.to_frame("load_pct"), "grades", "limits", needed=())["load_pct"]
+    limits = limits.to_frame("limit_load_pct")
+    limits = checked(limits, "blends", "limits", needed=())["limit_load_pct"]
     middle = {r.blend: min(0.5 * (r.lowest_pct + r.highest_pct), MOST_CENTRE_PCT)
               for r in tested.itertuples()}
     notes = tuple(

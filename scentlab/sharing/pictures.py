@@ -20,7 +20,7 @@ _DRAW = {
 }
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class Picture:
     """A picture of a result, a figure for each blend; a notebook shows it as the last value of a
     cell."""

@@ -13,6 +13,7 @@ from scentlab.maths.threads import one_thread
 
 OTHERS = {
     "choosing.ceiling": {"find_ceiling"},
+    "choosing.costs": {"load_costs"},
     "choosing.pick": {"choose_load"},
     "choosing.analysis": {"analyse"},
     "choosing.diagnosis": {"diagnose"},
