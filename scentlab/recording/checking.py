@@ -5,6 +5,7 @@ Every check yields a problem for each row; many of one kind are said once.
 
 import datetime as dt
 import functools
+import itertools
 import re
 from dataclasses import replace
 
@@ -58,13 +59,13 @@ def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=Fal
     problems += unplanned
     problems += new.across({problem.value for problem in unplanned})
     problems += new.impossible_pours()
-    if not beyond_plan:
-        problems += [*new.unusual(), *new.other_years(), *new.other_names(),
-                     *new.other_weights(), *new.other_heats(), *new.other_minutes()]
-    if store is None or not store.about()["invented"]:  # invented days may lie anywhere
-        problems += new.days_to_come(today or dt.date.today())
     if store is not None and not problems:
         problems += new.stored_already()
+    if not beyond_plan:
+        problems += [*new.unusual(), *new.other_years(), *new.other_names(), *new.other_weights(),
+                     *new.other_heats(), *new.other_minutes(), *new.taken_back()]
+    if store is None or not store.about()["invented"]:  # invented days may lie anywhere
+        problems += new.days_to_come(today or dt.date.today())
     if problems:
         raise DataError(_said_once(problems))
     return new.frames, new.passed
@@ -129,7 +130,7 @@ class _Import:
     """Sheets, the frames of those that are in order, and the store that they go into, if any."""
 
     def __init__(self, sheets, store):
-        self.sheets, self.store, self.frames, self.passed = sheets, store, {}, 0
+        self.sheets, self.store, self.frames, self.passed = dict(sheets), store, {}, 0
         plan = (store and store.plan()) or {}
         self.planned = {p["pour"]: p for p in plan.get("pours", ())}
         self.heat_c = plan.get("rules", {}).get("heat_cycle", {}).get("temp_c")
@@ -308,26 +309,42 @@ class _Import:
                     f"{_plain(minutes) or 'no'} min, as stored: at one place of a session a piece "
                     "is smelt once", f"{_say_correct('throws', entry, 'minutes=MINUTES')} {TRULY}")
 
+    def taken_back(self):
+        """Rows as they were before they were made void or mended: stored again, they would count
+        again, or twice."""
+        for name in self.frames if self.store else ():
+            table = RECORDS["grades" if name == "pieces" else name]
+            stand, once = (_by_key(self.store, table, history) for history in (False, True))
+            for place, row in self.rows(name):
+                for one in _grades_of(row) if name == "pieces" else [row]:
+                    key = tuple(one[k] for k in table.key)
+                    if key in once and key not in stand:
+                        yield from self.told(
+                            name, table.key[0], [(place, str(key[0]))], "no row that was made void "
+                            f"or mended (entry {once[key]['entry_id']} of {table.name})",
+                            f"Leave the row out. {TRULY}")
+
     def stored_already(self):
-        """Take out of the frames what is stored already; a problem for what differs from that."""
+        """Take out what is stored already, which nothing more is asked about; a problem for what
+        differs from that."""
         pieces = self.stored("pieces", "code")
         for name, frame in self.frames.items():
             table = RECORDS["grades" if name == "pieces" else name]
-            stored = {tuple(one[k] for k in table.key): one
-                      for one in _stored_records(self.store, table.name)}
-            new = frame.copy()
+            stored, sheet = _by_key(self.store, table), self.sheets[name]
+            new, keep = frame.copy(), []
             for i, (place, row) in zip(frame.index, self.rows(name), strict=True):
                 ones = _grades_of(row) if name == "pieces" else [row]
                 there = [(one, stored[key]) for one in ones
                          if (key := tuple(one[k] for k in table.key)) in stored]
                 for one, old in there:
                     yield from self._differences(name, place, one, old)
-                if len(there) == len(ones) if ones else (row["code"],) in pieces:
-                    new = new.drop(index=i)
-                elif there:  # one of the two grades of a look
+                keep.append(len(there) < len(ones) if ones else (row["code"],) not in pieces)
+                if there and keep[-1]:  # one of the two grades of a look
                     new.loc[i, f"{there[0][0]['test']}_grade"] = None
-            self.passed += len(frame) - len(new)
-            self.frames[name] = new
+            self.passed += keep.count(False)
+            self.frames[name] = new.loc[keep]
+            self.sheets[name] = replace(sheet, text=sheet.text.loc[keep],
+                                        rows=tuple(itertools.compress(sheet.rows, keep)))
 
     @functools.cached_property
     def _held(self):
@@ -356,10 +373,11 @@ def _plain(value):
     return f"{value:g}" if isinstance(value, float) else value
 
 
-def _stored_records(store, table):
-    """The rows that stand, looks with the stress of their piece where they were given none."""
-    rows = store.records(table)
-    if table == "grades" and any(row["stress"] is None for row in rows):
+def _by_key(store, table, history=False):
+    """The rows that stand, or with ``history`` all that ever did, by their key, looks with the
+    stress of their piece where they were given none."""
+    rows = records(store.rows(table.name, history=True)) if history else store.records(table.name)
+    if table.name == "grades" and any(row["stress"] is None for row in rows):
         of_piece = dict(store.distinct("pieces", ("code", "stress")))
         rows = [{**r, "stress": r["stress"] or of_piece.get(r["code"])} for r in rows]
-    return rows
+    return {tuple(row[name] for name in table.key): row for row in rows}

