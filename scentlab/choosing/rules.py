@@ -78,7 +78,9 @@ class Rules:
     def __post_init__(self):
         for column in _COLUMNS:
             value = getattr(self, column.name)
-            found, wrong = column.check(value)
+            # A rule that is not set is None: NaN or an empty text is a slip.
+            required = column.required or value is not None
+            found, wrong = replace(column, required=required).check(value)
             if wrong:
                 raise Refusal(f"{column.name} is {value!r}", field=column.name, value=value,
                               expected=wrong[0])
@@ -88,7 +90,8 @@ class Rules:
             self, "override_blends", (blends,) if isinstance(blends, str) else tuple(blends))
         if not isinstance(reason, str) or self.override_blends and not reason.strip():
             raise Refusal("a wax maker's limit is set aside only with a reason in writing",
-                          "give override_reason", field="override_reason", value=reason)
+                          f"give override_reason, not {reason!r}", field="override_reason",
+                          value=reason)
 
     @property
     def sentence(self) -> str:

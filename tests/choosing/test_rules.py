@@ -25,8 +25,8 @@ from scentlab.choosing.rules import Rules
         ({"throw_kind": "hot"}, "throw_kind is 'hot'; give one of warm, jar, cold"),
         ({"stress": "frozen"}, "stress is 'frozen'; give one of rest, heat"),
         *(({"override_blends": ("soft",), "override_reason": reason},
-           "a wax maker's limit is set aside only with a reason in writing; give override_reason")
-          for reason in ("  ", 3)),
+           "a wax maker's limit is set aside only with a reason in writing; give override_reason, "
+           f"not {reason!r}") for reason in ("  ", [["soft", "a letter"]])),
         *(({"today_load_pct": load}, f"today_load_pct is {load!r}; give a number with a decimal "
            "point from 0 to 40 (g of fragrance per 100 g of wax)")
           for load in (55, -1, "much", {"soft": 9})),
@@ -42,9 +42,10 @@ def test_one_blend_alone_is_a_blend_too():
     assert Rules(override_blends="soft", override_reason="a letter").override_blends == ("soft",)
 
 
-def test_not_a_number_is_refused():
-    with pytest.raises(ValueError):
-        Rules(risk=float("nan"))
+@pytest.mark.parametrize("name", ["risk", "stress", "ship_age_days", "today_load_pct"])
+def test_not_a_number_is_refused(name):
+    with pytest.raises(ValueError, match=f"{name} is nan; give "):
+        Rules(**{name: float("nan")})
 
 
 def test_the_rules_in_words_have_every_unit():
