@@ -54,7 +54,8 @@ class Package(Result):
     @property
     def table(self):
         """One row per file: name, what it holds, rows and columns of a table, bytes."""
-        rows = []
+        rows = [(DESCRIPTOR, "what each file and column means", None, "",
+                 len(self.files[DESCRIPTOR]))]
         for resource in json.loads(self.files[DESCRIPTOR])["resources"]:
             fields = resource.get("schema", {}).get("fields", [])
             data = self.files[resource["path"]]
