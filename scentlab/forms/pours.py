@@ -197,9 +197,10 @@ class PourForm(Form):
             self._on_change({})
 
     def _postpone(self):
-        self._chooser.mark(self._next(self._chooser.value))
-        self.message.value = ""
-        self._clear()
+        pour, self.message.value = self._chooser.value, ""
+        self._chooser.mark(self._next(pour))
+        if self._chooser.value != pour:  # the last one waits alone: what was typed is of it
+            self._clear()
         self._show()
 
     def _tell_load(self):

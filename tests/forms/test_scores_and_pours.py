@@ -754,6 +754,10 @@ def test_a_draft_is_of_the_pour_on_the_card_and_one_that_cannot_be_kept_hides_no
     assert kept[-1]["pour"] == "P02" and kept[-1]["wax_g"] == "200"
     form.later.click()
     assert kept[-1] == {} and form.fields["wax_g"].value == "", "no weight of it is of the next"
+    alone = PourForm(PLANNED, desk.save, done=["P02"])
+    alone.fields["wax_g"].value = "200"
+    alone.later.click()
+    assert alone.fields["wax_g"].value == "200", "there is no next one"
 
     def full(typed):
         raise DraftError("the disk is full")
