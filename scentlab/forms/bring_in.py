@@ -195,7 +195,8 @@ class ImportForm(Form):
         for file in self.files.values():
             file.forget()
         stored = ", ".join(f"{number} {table}" for table, number in counts.items() if number)
-        self._say("saved", f"Stored: {stored}. Bring the page up to date to see them.")
+        self._say("saved", f"Stored: {stored}. Bring the page up to date to see them." if stored
+                  else "All of it was stored already; nothing was added.")
 
 
 def _listed(tried):

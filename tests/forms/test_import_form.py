@@ -61,6 +61,10 @@ def test_a_file_of_the_kits_own_names_needs_no_choice(form, store):
     assert form.store.disabled and form.check.disabled, "a second tap has nothing to import"
     form.store.click()
     assert plain(form.message) == "NOT SAVED. Check the files first."
+    pick(form, "pours", "again.csv", OWN)
+    form.check.click()
+    form.store.click()
+    assert plain(form.message) == "All of it was stored already; nothing was added."
     assert len(store.rows("pours")) == 1
 
 
