@@ -27,8 +27,8 @@ from scentlab.recording.reading import plan_now, read_series
 from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
 from scentlab.recording.unpoured import leave_out, make_void, unpoured
-from scentlab.schema import POURS, check_row
-from scentlab.text import seed_of
+from scentlab.schema import POURS
+from scentlab.text import capital, seed_of
 from scentlab.units import (
     in_maker_units,
     load_from_weights,
@@ -328,11 +328,13 @@ def say_batch(pour):
 
 def weighed(pour, wax_g, fragrance_g):
     """What is wrong with the weights of a planned test batch, and what to ask about: two texts."""
-    planned = vars(pour)
-    row = {name: planned[name] for name in ("pour", "pot", "blend", "poured_on")}
+    row = {"wax_g": wax_g, "fragrance_g": fragrance_g}
+    for name, grams in row.items():
+        if wrong := POURS[name].check(grams)[1]:
+            return f"{capital(POURS[name].meaning)}, {grams:g} g: give {wrong[0]}.", ""
     try:
-        row = check_row(POURS, row | {"wax_g": wax_g, "fragrance_g": fragrance_g})
         load = possible_load(fragrance_g, wax_g)
     except ValueError as error:
         return str(error), ""
-    return "", " ".join(doubts(planned, load, row))
+    row = dict.fromkeys(POURS.names) | row | {"poured_on": pour.poured_on}
+    return "", " ".join(doubts(vars(pour), load, row))

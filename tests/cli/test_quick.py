@@ -76,8 +76,8 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
 
     # What cannot be is asked again.
     typed += ["", "50 g", "100.2 g", "185", "185 F, 500 F", "185 F, ,70 F"]
-    typed += ["", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y", "5.3 g", "85 g",
-              "", "", "", ""]
+    typed += ["", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y", "0.5 g", "1 g",
+              "5.3 g", "85 g", "", "", "", ""]
     assert quick(folder) == 0
     said = capsys.readouterr().out
     assert "'lots' does not begin with a number" in said
@@ -85,6 +85,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert any("The weighed load is 1.33 oz/lb, planned 1.5 oz/lb: is 0.25 oz of fragrance in 3 oz "
                "of wax right?" in words for words in asked)
     assert "and with 0.19 oz of wax this is 1603.8 %" in said
+    assert "Wax weighed into this pour, 0.5 g: give a number" in said and "column" not in said
     assert ("12 pieces not graded yet, 12 of them ready from 2026-11-08 on; those to heat go "
             "through 3 x 12 h at 100 °F (38 °C) from 2026-11-05 on. There is no answer before "
             "they are.") in said
