@@ -114,7 +114,7 @@ class LoadCosts(Result):
         least, chosen = self.of(LEAST_COST), self.of(RECOMMENDED)
         batch = count_of(self.costs.pieces, "piece")
         if least is None:
-            return ("Say what a complaint or a lost sale costs you: then it is said which load "
+            return ("say what a complaint or a lost sale costs you: then it is said which load "
                     "costs least.")
         load = say_load_oz(least["load_pct"], sold=True)
         said = f"{load} costs least: {self._money(least)} for {batch}"
