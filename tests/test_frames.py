@@ -145,7 +145,8 @@ def test_limits_are_loads():
     for same in (pd.Series({"soft": 8.0}), {"soft": "8"}, {"soft": 8, "hard": None}):
         assert fit_sweat(looks, same, draws=50, precise=None).table.equals(plain.table)
     assert "row soft, column limit_load_pct: found '-2'" in refused(fit_sweat, looks, {"soft": -2})
-    assert "expected a number with a decimal point from 0.1 to 40" in refused(fit_sweat, looks, {"soft": 0.08})
+    assert "expected a number with a decimal point from 0.1 to 40" in refused(
+        fit_sweat, looks, {"soft": 0.08})
     assert refused(fit_sweat, looks, precise=0).startswith("precise is 0; give points of load")
 
 

@@ -88,7 +88,7 @@ class PlanDesk:
         self.planning = PlanningForm(self._make, _foresee, kept["series"], on_change=self._changed)
         self._as_kept = self._as_kept or ()  # a draft is not what is kept
         self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place, self._back)
-        self.asks = w.HTML(_dom_classes=["scent-tables"])
+        self.asks = w.HTML(tabbable=True, _dom_classes=["scent-tables"])
         if typed:
             self.materials.fill(draft.get("materials", {}))
             self.planning.fill(draft["series"])
@@ -391,7 +391,7 @@ def _warning(plan, kept, logged, added):
     if added:
         words += f" {added} Keeping this one drops that."
     if logged:
-        words += f" {count_of(len(logged), 'pour')} logged already: they stay as they are."
+        words += f" {count_of(len(logged), 'test batch')} logged already: they stay as they are."
     if moved or len(plan.piece_rows) != len(codes):
         words += (" Blind codes change: pour sheets, labels and key that were printed before are "
                   "wrong from now on. Throw them away and print them again.")

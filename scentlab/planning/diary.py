@@ -22,7 +22,7 @@ def diary(plan):
 def _pour_days(plan):
     for day, rows in plan.pours.groupby("poured_on"):
         yield day, "Pour", (
-            f"{count_of(rows['pot'].nunique(), 'pot')}, {count_of(len(rows), 'pour')}, "
+            f"{count_of(rows['pot'].nunique(), 'pot')}, {count_of(len(rows), 'test batch')}, "
             f"{count_of(rows['pieces'].sum(), 'piece')}, "
             f"{say_one_weight(add_up(rows['wax_g']), 0, total=True)} of wax and "
             f"{say_one_weight(add_up(rows['fragrance_g']), total=True)} of fragrance to weigh"

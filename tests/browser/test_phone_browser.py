@@ -282,7 +282,7 @@ def test_a_pour_waits_for_the_connection(phone, links, store):
     phone.context.set_offline(True)
     phone.get_by_role("button", name="Save this test batch").tap()
     said(phone, "^NOT SAVED YET: no connection")
-    assert "pour P77-3 waits on this phone" in phone.inner_text("#waiting")
+    assert "test batch P77-3 waits on this phone" in phone.inner_text("#waiting")
     phone.context.set_offline(False)
     said(phone, "^Saved at .* pour P77-3")
     assert store.rows("pours")["pour"].tolist() == ["P77-1", "P77-3"]

@@ -181,7 +181,7 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     assert desk.planning.fields["loads"].value == "4, 8, 12"
     assert desk.plan.to_dict() == kept
     desk.planning.fields["title"].value = "Mine, renamed"
-    assert "1 pour logged already" in desk._look(desk.plan).warning
+    assert "1 test batch logged already" in desk._look(desk.plan).warning
     assert "Blind codes change" not in desk._look(desk.plan).warning
 
 

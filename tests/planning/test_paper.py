@@ -88,7 +88,7 @@ def test_diary_by_hand():
         ("2027-01-14", "Look for frost"), ("2027-01-14", "Session S02, hot throw"),
         ("2027-01-15", "Session S03, hot throw"),
     ]
-    assert rows["detail"][0].startswith("1 pot, 3 pours, 18 pieces, ")
+    assert rows["detail"][0].startswith("1 pot, 3 test batches, 18 pieces, ")
 
 
 def test_sheets_without_anything_on_them_are_refused():
