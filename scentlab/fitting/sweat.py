@@ -185,7 +185,8 @@ def fit_sweat(
     links: Mapping[str, float] | Sequence[str] | None = None, draws: int = 2000,
     precise: float | None = PRECISE, seed: int = 1,
 ) -> SweatFit:
-    """Fit the sweat model by its posterior, averaged over links.
+    """Fit the sweat model, cumulative links (McCullagh 1980) with pots as effects at random and
+    weak priors, by its posterior, averaged over links.
 
     Where the curve of sweat over load is not symmetrical, a symmetrical link misjudges the
     small risks that the ceiling is about. So a symmetrical and an early-tailed link are both
@@ -195,14 +196,14 @@ def fit_sweat(
     ----------
     grades : DataFrame of sweat looks with columns code, pour, pot, blend, load_pct (% of wax),
         stress (rest or heat; an empty cell is rest), grade 0-4. Several looks at a piece under
-        one stress at one age count once, with the worst grade.
-        Looks at several ages bound the age at which each piece began to sweat; the fit tells of
-        the oldest age (age_days, days; of the first day where it is missing).
+        one stress at one age count once, with the worst grade. Looks at several ages bound the age
+        at which it began to sweat; the fit tells of the oldest (age_days; day 1 where missing).
     limits : mapping blend to the wax maker's limit (% of wax), where the prior of the capacity is
         centred; blends without one are centred on the middle of their tested loads, 12.5 at most.
     pooled : bool, whether the capacities share a common shift against the limits beforehand, from
         which each blend may stray by as much as the blends together show.
-    prior : a :class:`CapacityPrior` to use as it is; None takes the usual weak one.
+    prior : a :class:`CapacityPrior` to use as it is; None takes the usual weak one, whose scales
+        grow with the middle of the loads above 12.5 % of wax.
     links : mapping of link (logit, probit, cloglog, skewed) to how far it is believed beforehand,
         or a sequence of links believed alike; None takes ``LINKS_BELIEVED``.
     draws : int, posterior draws at least, shared out over the links by their evidence.
@@ -219,10 +220,6 @@ def fit_sweat(
     ------
     FitError when there is nothing to fit, a value is out of its range (the message names its row by
     the index), or the fit does not come to rest.
-
-    Notes
-    -----
-    Cumulative links (McCullagh 1980) with pots as effects at random and weak priors.
 
     >>> from scentlab.simulate import small_series
     >>> fit_sweat(small_series().sweat(), draws=100, precise=None).blends
