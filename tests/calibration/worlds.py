@@ -108,7 +108,7 @@ WORLDS = {
         UNSEEN, stress="heat", said=("not tested in heat",)
     ),
     "looked at on day 3, capacity falls by 1.4 later": World(
-        UNSEEN, days=3.0, asked=lambda load: load - 1.4, said=("on day 3 only",)
+        UNSEEN, days=3.0, asked=lambda load: load - 1.4, said=("up to day 3 only",)
     ),
     "a third of pots from a lot 2 points worse": World(
         UNSEEN, {"worse_lot": 1 / 3, "worse_shift": -2.0}, said=("lot", "sweated more")
