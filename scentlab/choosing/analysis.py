@@ -91,7 +91,8 @@ def analyse(
     ['soft']
     """
     wanted(series, "throws", A_SERIES)
-    rules = wanted(rules or Rules(), "spelt", "Rules, such as scentlab.Rules(risk=0.02)")
+    rules = rules or Rules()
+    wanted(rules, "spelt", "Rules, such as scentlab.Rules(risk=0.02)")
     rules, notes = rules.spelt(series.blends["blend"]), []
     series = _with_known_testers(series, memory)
     frost, no_frost = _fit(notes, "frost", "grade", len(series.frost()), fit_frost,
