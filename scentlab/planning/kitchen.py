@@ -97,9 +97,13 @@ class Proposal:
     def sentence(self):
         if self.plan is None:
             return f"{self.size.capitalize()}: cannot be held. {self.problem}. {self.remedy}"
-        row = self.expected
+        row, plan = self.expected, self.plan
+        loads, pieces = len(plan.loads_pct), len(plan.piece_rows)
+        takes = "; ".join(plan.takes[1:])  # its loads are told below
         return (
-            f"{self.size.capitalize()}: {self.plan.sentence} {_load_words(self.plan)} Expected: "
+            f"{self.size.capitalize()}: {count_of(len(plan.pots), 'pot')} of "
+            f"{count_of(loads, 'load')}, {count_of(pieces, 'piece')} of "
+            f"{say_weight(plan.piece_g)}; {takes}. {_load_words(plan)} Expected: "
             f"a safe load {say_points(row['shortfall_pct'])} below the true one, "
             f"no answer: {say_odds(row['no_answer'], 0.02)}, "
             f"a load that is too high: {say_odds(row['too_high'], 0.02)}."

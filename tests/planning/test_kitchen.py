@@ -66,7 +66,7 @@ def test_what_is_not_named_is_as_on_the_page():
 def test_loads_wax_and_what_lies_over_the_limit_are_said():
     """Half to one and three quarters of a limit of 8 % are 4 to 14 %, in steps of a quarter."""
     small = propose("wax 3 lb")[0].sentence
-    assert small.startswith("Small: 1 blend in 1 pot, 4 loads from 4.0 % (0.64 oz/lb) to ")
+    assert small.startswith("Small: 1 pot of 4 loads, 12 pieces of ")
     assert ("Loads: 4.0 % (0.64 oz/lb), 7.25 % (1.16 oz/lb); over the wax maker's limit, 8.0 % "
             "(1.28 oz/lb), test only, not for sale: 10.75 % (1.72 oz/lb), 14.0 % (2.24 oz/lb)."
             ) in small
