@@ -146,6 +146,12 @@ class _Import:
         found = records(self.frames[name]) if name in self.frames else ()
         return list(zip(self.sheets[name].rows, found, strict=True)) if found else []
 
+    def entries(self, name):
+        """Triples of row number, row, and the entries that it makes, each with its key."""
+        for place, row in self.rows(name):
+            ones = _grades_of(row) if name == "pieces" else [row]
+            yield place, row, [(tuple(one[k] for k in _table_of(name).key), one) for one in ones]
+
     def told(self, name, column, places, expected, remedy):
         """A problem for each (row, value) of a column."""
         return [Problem(self.sheets[name].file, row, column, value, expected, remedy)
@@ -313,32 +319,28 @@ class _Import:
         """Rows as they were before they were made void or mended: stored again, they would count
         again, or twice."""
         for name in self.frames if self.store else ():
-            table = RECORDS["grades" if name == "pieces" else name]
+            table = _table_of(name)
             stand, once = (_by_key(self.store, table, history) for history in (False, True))
-            for place, row in self.rows(name):
-                for one in _grades_of(row) if name == "pieces" else [row]:
-                    key = tuple(one[k] for k in table.key)
-                    if key in once and key not in stand:
-                        yield from self.told(
-                            name, table.key[0], [(place, str(key[0]))], "no row that was made void "
-                            f"or mended (entry {once[key]['entry_id']} of {table.name})",
-                            f"Leave the row out. {TRULY}")
+            back = [(place, key) for place, _, entries in self.entries(name) for key, _ in entries
+                    if key in once and key not in stand]
+            for place, key in back:
+                yield from self.told(
+                    name, table.key[0], [(place, str(key[0]))], "no row that was made void or "
+                    f"mended (entry {once[key]['entry_id']} of {table.name})",
+                    f"Leave the row out. {TRULY}")
 
     def stored_already(self):
         """Take out what is stored already, which nothing more is asked about; a problem for what
         differs from that."""
         pieces = self.stored("pieces", "code")
         for name, frame in self.frames.items():
-            table = RECORDS["grades" if name == "pieces" else name]
-            stored, sheet = _by_key(self.store, table), self.sheets[name]
+            stored, sheet = _by_key(self.store, _table_of(name)), self.sheets[name]
             new, keep = frame.copy(), []
-            for i, (place, row) in zip(frame.index, self.rows(name), strict=True):
-                ones = _grades_of(row) if name == "pieces" else [row]
-                there = [(one, stored[key]) for one in ones
-                         if (key := tuple(one[k] for k in table.key)) in stored]
+            for i, (place, row, entries) in zip(frame.index, self.entries(name), strict=True):
+                there = [(one, stored[key]) for key, one in entries if key in stored]
                 for one, old in there:
                     yield from self._differences(name, place, one, old)
-                keep.append(len(there) < len(ones) if ones else (row["code"],) not in pieces)
+                keep.append(len(there) < len(entries) if entries else (row["code"],) not in pieces)
                 if there and keep[-1]:  # one of the two grades of a look
                     new.loc[i, f"{there[0][0]['test']}_grade"] = None
             self.passed += keep.count(False)
@@ -352,7 +354,7 @@ class _Import:
 
     def _differences(self, name, place, one, there):
         """What a row says otherwise than the stored one; an export writes the limits that hold."""
-        table = RECORDS["grades" if name == "pieces" else name]
+        table = _table_of(name)
         for column in table.mendable:
             if one[column] not in (None, there[column]) and not (
                     column in LIMITS and one[column] == self._held.at[there["blend"], column]):
@@ -362,6 +364,11 @@ class _Import:
                     name, heading, [(place, value)],
                     f"{'an empty cell' if old is None else old}, as is stored",
                     _say_correct(table.name, there["entry_id"], f'{column}="{value}"'))
+
+
+def _table_of(name):
+    """The table that the entries of a file go to."""
+    return RECORDS["grades" if name == "pieces" else name]
 
 
 def _say_correct(table, entry, change):
