@@ -32,7 +32,7 @@ from scentlab.planning.kitchen import Kitchen, propose_plans
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import PlanError, count_of
 from scentlab.planning.sheets import write_sheets
-from scentlab.planning.shopping import pots_table, shopping_list
+from scentlab.planning.shopping import pots_table, said_weights, shopping_list
 from scentlab.recording.address import panel_address
 from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.draft import DraftError, drafted, keep_draft, read_draft
@@ -49,7 +49,7 @@ from scentlab.recording.progress import (
 from scentlab.recording.reading import plan_now
 from scentlab.recording.shelf import Shelf, shelve
 from scentlab.recording.unpoured import leave_out, left_words, make_void, take_up, unpoured
-from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
+from scentlab.units import price_in_unit, say_load_oz, show_in, shown
 
 _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
           "pouring": planner.Pouring, "heat_cycle": planner.HeatCycle,
@@ -402,7 +402,7 @@ def _tables(plan):
     money, buy = plan.currency or "price", shopping_list(plan).drop(columns="kind")
     buy["price_per_kg"] = price_in_unit(buy["price_per_kg"])
     for name in ("needed_g", "buy_g"):
-        buy[name] = [say_one_weight(grams, total=True).replace(".0 g", " g") for grams in buy[name]]
+        buy[name] = said_weights(buy[name], total=True)
     buy.columns = ["item", "lot", "to weigh", "to buy, with spare",
                    f"{money} {shown().label('per kg')}", f"cost, {money}"]
     parts = {"To buy": buy, "Pots, in the order of pouring": pots_table(plan).reset_index(),

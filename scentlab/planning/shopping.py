@@ -28,11 +28,16 @@ def shopping_list(plan):
     return frame.assign(cost=frame["buy_g"] * frame["price_per_kg"] / 1000)
 
 
+def said_weights(grams, total=False):
+    """Weights as a list of texts for a table, without a decimal that is 0."""
+    return [say_one_weight(each, total=total).replace(".0 g", " g") for each in grams]
+
+
 def pots_table(plan):
     """The pots in the order of pouring, in words: what to weigh and to melt, and how warm."""
     pots = plan.pots.drop(columns="pour_day")
     for name in ("wax_g", "fragrance_g", "melt_g"):
-        pots[name] = [say_one_weight(grams).replace(".0 g", " g") for grams in pots[name]]
+        pots[name] = said_weights(pots[name])
     for name in ("add_temp_c", "pour_temp_c", "max_temp_c"):
         known = {blend.name: getattr(blend, name) for blend in plan.blends}
         pots[name] = [say_temperature(known[b]) if known[b] else "?" for b in pots["blend"]]
