@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import special
 
 from scentlab.choosing.rules import Rules
-from scentlab.fitting.looks import by_load, reached
+from scentlab.fitting.looks import NEAR_PCT, by_load, reached
 from scentlab.fitting.sweat import PRECISE, at_age, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
@@ -29,7 +29,6 @@ TEST_LOWER = "test lower loads or more pots"
 # Sweat this unlikely under the risk speaks against it by itself: the ceiling is held below.
 UNLIKELY = 0.01
 _LATER = "Sweat after day {:g} counts in this too: a piece ages on when it is sold."
-NEAR_PCT = 0.25  # weighed loads nearer than this are one planned load
 
 
 def at_sale(fit, rules):

@@ -10,6 +10,7 @@ from scentlab.text import count_of
 
 N_GRADES = 5
 UNKNOWN_AGE = 1.0  # days
+NEAR_PCT = 0.25  # weighed loads nearer than this are one planned load
 
 
 def planned_loads(loads, near):

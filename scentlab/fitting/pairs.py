@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.looks import planned_loads
-from scentlab.fitting.throw import ONE_LOAD, SURE, ThrowFit, fit_throw, pair_draws
+from scentlab.fitting.looks import NEAR_PCT, planned_loads
+from scentlab.fitting.throw import SURE, ThrowFit, fit_throw, pair_draws
 from scentlab.fitting.throw_pairs import order_habits
 from scentlab.maths.paired import agreeing_chance, least_agreeing, named_chance, pairs_for
 from scentlab.maths.threads import one_thread
@@ -110,7 +110,7 @@ def _counted(pairs, habits):
     own = pairs[pairs["blend"] == pairs["second_blend"]].astype(
         {"load_pct": float, "second_load_pct": float})
     for blend, of in own.groupby("blend", sort=False):
-        groups = planned_loads([*of["load_pct"], *of["second_load_pct"]], ONE_LOAD)
+        groups = planned_loads([*of["load_pct"], *of["second_load_pct"]], NEAR_PCT)
         means = np.array([g.mean() for g in groups])
         place = [np.abs(of[[n]].to_numpy() - means).argmin(axis=1)
                  for n in ("load_pct", "second_load_pct")]

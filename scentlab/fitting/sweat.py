@@ -13,6 +13,7 @@ from scipy import special, stats
 
 from scentlab.fitting.looks import (
     N_GRADES,
+    NEAR_PCT,
     count_pours,
     loads_tested,
     next_look,
@@ -59,7 +60,6 @@ MATTERS = 0.1
 # Few series can tell the links apart, so that the belief counts: the symmetrical one is the
 # usual, the early-tailed one guards the small risks.
 LINKS_BELIEVED = {"logit": 0.75, "skewed": 0.25}
-_ONE_LOAD = 0.25  # weighed loads nearer than this are one planned load
 AGEING = "half-sweat load lost as the age doubles"
 
 
@@ -483,7 +483,7 @@ def _falls_from(own):
     chance (Kendall's tau, 1 % over all such loads); None where they do not."""
     own = own.drop_duplicates(["code", "stress"], keep="last")
     load, grade = own["load_pct"].to_numpy(float), own["grade"].to_numpy(float)
-    begins = [same[0] for same in planned_loads(load, _ONE_LOAD)[:-1]]
+    begins = [same[0] for same in planned_loads(load, NEAR_PCT)[:-1]]
     for first in begins:
         above, seen = load[load >= first], grade[load >= first]
         if np.ptp(seen) > 0 and np.corrcoef(above, seen)[0, 1] < -0.2 and stats.kendalltau(

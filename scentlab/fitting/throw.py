@@ -7,10 +7,10 @@ import pandas as pd
 from scipy import special
 
 from scentlab.fitting.assessors import agreements, parted, unlike, works_with
-from scentlab.fitting.looks import place_of
+from scentlab.fitting.looks import NEAR_PCT, place_of
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, draw, shape_table
-from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
+from scentlab.fitting.throw_pairs import TIMES, pair_log_likelihood, settle_pairs
 from scentlab.frames import checked, need_whole, one_of_one
 from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.maths.sampling import even_places
@@ -284,7 +284,7 @@ def _several_loads(scores, said, pairs):
     if scores.empty:
         raise FitError(f"no {said} throw score has both a value and a weighed load; add them")
     loads = scores.groupby("blend", sort=False)["load_pct"]
-    apart = loads.max() - loads.min() > ONE_LOAD
+    apart = loads.max() - loads.min() > NEAR_PCT
     apart |= apart.index.isin({*pairs["blend"], *pairs["second_blend"]})
     single = list(apart.index[~apart])
     if not apart.any():

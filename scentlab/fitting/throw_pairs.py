@@ -13,6 +13,7 @@ left out: with both orders they look like no difference and show none.
 import numpy as np
 import pandas as pd
 
+from scentlab.fitting.looks import NEAR_PCT
 from scentlab.fitting.throw_model import MEDIANS, SPREAD
 from scentlab.frames import checked
 from scentlab.maths.curves import SHAPES, scaled
@@ -24,8 +25,6 @@ _TURNED = {a: b for one, two in zip([*_ONE, "first", "code"],
                                     [*_TWO[len(_ONE):], "second", "second_code"], strict=True)
            for a, b in ((one, two), (two, one))}
 NO_PAIRS = pd.DataFrame(columns=[*_TWO, "assessor", "first", "second", "own", "shared"])
-# Weighed loads closer than this (% of wax) are one planned load.
-ONE_LOAD = 0.25
 # Draws of the curve are this many times those asked for, then more where the pairs need them.
 TIMES = (8, 32)
 HABIT = 0.05  # level of the test of an order habit, over all testers (Bonferroni)
@@ -55,7 +54,7 @@ def _of_kind(pairs, kind):
     known = pairs[["blend", "load_pct", "second_blend", "second_load_pct"]].notna().all(axis=1)
     own = pairs[(pairs["kind"] == kind) & known]
     own = own.astype({"load_pct": float, "second_load_pct": float})
-    apart = (own["load_pct"] - own["second_load_pct"]).abs() > ONE_LOAD
+    apart = (own["load_pct"] - own["second_load_pct"]).abs() > NEAR_PCT
     return own[apart | own["blend"].ne(own["second_blend"])]
 
 
@@ -69,7 +68,7 @@ def settle_pairs(pairs, kind):
     pairs = checked(pairs, "pairs")
     own = _of_kind(pairs, kind)
     own = own[~own["assessor"].isin(order_habits(pairs, kind))]
-    if own.empty or np.ptp(own[["load_pct", "second_load_pct"]].to_numpy()) <= ONE_LOAD:
+    if own.empty or np.ptp(own[["load_pct", "second_load_pct"]].to_numpy()) <= NEAR_PCT:
         return NO_PAIRS
     named = {name: own["stronger"].eq(name).astype(int) for name in ("first", "second")}
     each = own.rename(columns={"second": "second_code"})[
