@@ -103,7 +103,7 @@ def plan_asked(texts, folder, today, seed=None):
                         f"{say_load_oz(load, sold=True)}{end}.")
     if known:
         taken = " and ".join(row["name"] for row in known)
-        said.append(f"From the shelf, where nothing else is typed: {taken}.")
+        said.append(f"From the shelf, unless you type otherwise: {taken}.")
     return plan, (*quick_costs(plan), *said)
 
 
@@ -138,8 +138,8 @@ class QuickCheck:
         self.store, self._today = Store.open(folder), today
         found = plan_now(self.store)
         if found is None:
-            raise Refusal(f"{folder} has no plan", "plan it on its page Plan, or once it is "
-                          f"graded: {NO_PLAN}")
+            raise Refusal(f"{folder} has no plan", "plan it on page Plan, or once it is graded: "
+                                                   f"{NO_PLAN}")
         self.plan = Plan.from_dict(found)
 
     @classmethod
@@ -253,22 +253,22 @@ class QuickCheck:
         held = late or len(left) > len(of_begun) // 4 or not graded
         said = []
         if left and not held:
-            said = [f"Not graded, as if broken or lost: {', '.join(p.code for p in left)}."]
+            said = [f"Not graded, taken as broken or lost: {', '.join(p.code for p in left)}."]
         waiting = [p for p in pieces if p.code not in graded and (held or p not in left)]
         if waiting:
             said.append(self._waiting_words(waiting))
         if waiting and held:
-            said.append("There is no answer before they are.")
+            said.append("There is no answer until they are.")
         return " ".join(said), held
 
     def _waiting_words(self, pieces):
         late = [p for p in pieces if p.due_on > self.today]
         said = f"{count_of(len(pieces), 'piece')} not graded yet"
         if late:
-            said += f", {len(late)} of them ready from {min(p.due_on for p in late)} on"
+            said += f", {len(late)} of them ready from {min(p.due_on for p in late)}"
         if heated := [p.due_on for p in late if p.stress == "heat"]:
             cycle = self.plan.heat_cycle
-            said += f"; those to heat go through {cycle.words} from {cycle.begins(min(heated))} on"
+            said += f"; those to heat go through {cycle.words} from {cycle.begins(min(heated))}"
         return f"{said}."
 
     def doubts(self, pour, **typed):
@@ -287,15 +287,15 @@ class QuickCheck:
                 for line in loads_so_far(analysis, blend).lines]
         for blend in dict.fromkeys(p.blend for p in self.plan.pour_rows):
             if blend not in analysis.sweat.blends:
-                said.append(f"{blend}: no piece is graded yet, so nothing is said of it.")
+                said.append(f"{blend}: no piece is graded yet, so there is nothing to say.")
         step = next_step(analysis, seed=seed)
         last = step.sentence
         pots = {p.pot for p in self.plan.pour_rows}
         if step.step == STOP and step.given_pct > 0 and len(pots) == 1:
-            last += " Pour it once more before you sell much of it."
+            last += " Pour it once more before you sell much."
         if step.held_by_limit:
-            last += (" If the limit is only what the sheet recommends, it can be set aside in "
-                     "writing: page Answer, rules.")
+            last += (" If the sheet only recommends that limit, you can set it aside in writing: "
+                     "page Answer, rules.")
         return (*said, f"Next: {last[:1].lower()}{last[1:]}"), step
 
     def accept(self, step, seed=None, key=None):

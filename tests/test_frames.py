@@ -78,8 +78,8 @@ def test_a_kind_of_throw_is_called_as_everywhere():
     assert refused(fit_throw, SERIES.throws, "tepid") == (
         "the kind of throw is 'tepid'; give cold, jar or warm")
     assert refused(fit_throw, SERIES.throws, "cold") == (
-        "there is no cold throw score to fit; kinds scored: hot; score cold throw at two loads "
-        "of a blend or more")
+        "there are no cold throw scores to fit; kinds scored: hot; score cold throw at two or more "
+        "loads of a blend")
 
 
 def test_doubled_scores_are_refused():

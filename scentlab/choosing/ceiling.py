@@ -28,7 +28,7 @@ NONE = "no tested load qualifies"
 TEST_LOWER = "test lower loads or more pots"
 # Sweat this unlikely under the risk speaks against it by itself: the ceiling is held below.
 UNLIKELY = 0.01
-_LATER = "Sweat after day {:g} counts in this too: a piece ages on when it is sold."
+_LATER = "This counts sweat after day {:g} too: a piece goes on ageing once it is sold."
 
 
 def at_sale(fit, rules):
@@ -61,8 +61,8 @@ class Ceiling(Result):
             for r in self.table.itertuples()]
         return (
             f"Highest load with at most {say_rule(self.risk)} chance of sweat grade "
-            f"{self.limit_grade} or worse for a piece of a new pot ({self.stress}), held with "
-            f"{say_rule(self.confidence)} confidence: " + "; ".join(parts) + "."
+            f"{self.limit_grade} or worse for a piece from a new pot ({self.stress}), "
+            f"{say_rule(self.confidence)} sure: " + "; ".join(parts) + "."
         )
 
     def of(self, blend):
@@ -89,8 +89,8 @@ def find_ceiling(fit, rules=None, blends=None):
     rows, notes = [], []
     if 0 < fit.counts[[f"g{g}" for g in range(1, 5)]].to_numpy().sum() and not reached(
             fit.counts, rules.limit_grade).any():
-        notes.append(f"No piece reached sweat grade {rules.limit_grade}: how much more fragrance "
-                     "that takes rests on what is usual and on the pieces that stayed below it.")
+        notes.append(f"No piece reached sweat grade {rules.limit_grade}. How much more fragrance "
+                     "that takes rests on what is usual and on the pieces below that grade.")
     for blend in blends or fit.blends:
         own = fit.counts[fit.counts["blend"] == blend]
         place = fit.blends.index(blend)
@@ -104,8 +104,8 @@ def find_ceiling(fit, rules=None, blends=None):
     worst = table.loc[table["state"].isin((INSIDE, DRY)), "error_pct"].max()
     if worst > PRECISE:
         notes.append(
-            "With other random draws these highest safe loads would come out about "
-            f"{say_points(worst, 2)} higher or lower."
+            "With other random draws these highest safe loads would shift by about "
+            f"{say_points(worst, 2)} either way."
         )
     return Ceiling(
         table, rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
@@ -116,7 +116,7 @@ def _without_answer(other, stress):
     """The ceiling under a stress that nothing was graded under, from that under another."""
     lacking = [c for c in other.table if c.endswith("_pct")]
     table = other.table.assign(state=NONE, **dict.fromkeys(lacking, np.nan))
-    note = f"No piece was inspected {stress_words(stress)}, so there is no answer there."
+    note = f"No piece was inspected {stress_words(stress)}, so there is no answer for that."
     return replace(other, table=table, stress=stress, notes=(note,))
 
 
@@ -156,7 +156,8 @@ def _of_blend(blend, own, in_order, fit, rules, stress):
     }
     if counts.empty:
         return row, [
-            f"No piece of {blend} was graded after {stress}, so it has no highest safe load there."
+            f"No piece of {blend} was graded after {stress}, so it has no highest safe load for "
+            "that."
         ]
     lowest, highest = float(counts["load_pct"].min()), float(counts["load_pct"].max())
     row |= {"lowest_tested_pct": lowest, "highest_tested_pct": highest}
@@ -174,12 +175,12 @@ def _of_blend(blend, own, in_order, fit, rules, stress):
         notes.append(
             f"No piece of {blend} sweated up to {highest:.1f} % of wax, but the "
             f"{int(top['n'].sum())} "
-            f"dry pieces above {ceiling:.1f} % are too few to hold a risk under "
-            f"{say_rule(rules.risk)} with {say_rule(rules.confidence)} confidence there."
+            f"dry pieces above {ceiling:.1f} % are too few to be {say_rule(rules.confidence)} sure "
+            f"of a risk under {say_rule(rules.risk)}."
         )
     elif quantile >= highest:
         notes.append(
-            f"{blend} kept the risk at every load tested; nothing is claimed above "
+            f"{blend} stayed within the risk at every load tested; nothing is claimed above "
             f"{say_load(highest)}."
         )
     return row, notes
@@ -216,14 +217,14 @@ def held_below_sweat(fit, row, rules):
 
 def _held(row, below, high, wet, pieces, rules):
     held = below if below >= row["lowest_tested_pct"] else np.nan
-    where = "no load below them is left to choose"
+    where = "no lower load is left to choose"
     if not np.isnan(held):
-        where = f"the highest safe load is held at {say_load(held, sold=True)}, below them"
+        where = f"the highest safe load is held below them, at {say_load(held, sold=True)}"
     note = (
         f"{wet} of {count_of(pieces, 'piece')} of {row['blend']} at {say_load(high)} or less "
         f"reached sweat grade {rules.limit_grade}: more than a risk of "
-        f"{say_rule(rules.risk)} allows, so {where}. Look up how they were poured "
-        "and graded, and pour these loads again."
+        f"{say_rule(rules.risk)} allows, so {where}. Check how they were poured and graded, and "
+        "pour these loads again."
     )
     state = NONE if np.isnan(held) else INSIDE
     return row | {"ceiling_load_pct": held, "state": state}, [note]

@@ -67,8 +67,8 @@ class Costs:
         if (self.lost_sale is None) != (self.lost_pct is None):
             lacks = "lost_sale" if self.lost_sale is None else "lost_pct"
             raise Refusal(f"{lacks} is missing", field=lacks,
-                          expected="both or neither: what a lost sale is worth, and how many of "
-                          "100 are lost for each point")
+                          expected="both or neither: what a lost sale is worth, and how many "
+                                   "of 100 are lost per point")
 
     @property
     def any(self):
@@ -114,16 +114,15 @@ class LoadCosts(Result):
         least, chosen = self.of(LEAST_COST), self.of(RECOMMENDED)
         batch = count_of(self.costs.pieces, "piece")
         if least is None:
-            return ("say what a complaint or a lost sale costs you: then it is said which load "
-                    "costs least.")
+            return ("give what a complaint or a lost sale costs you to see which load costs least.")
         load = say_load_oz(least["load_pct"], sold=True)
         said = f"{load} costs least: {self._money(least)} for {batch}"
         low, high = (say_percent_of_wax(load, sold=True) for load in self.nearly)
-        near = "" if low == high else f" From {low} to {high} of wax the cost is nearly the same."
+        near = "" if low == high else f" From {low} to {high} of wax the cost is almost the same."
         if least["load_pct"] == chosen["load_pct"]:
             return f"{said}. It is the recommended load.{near}"
         return (f"{said}. The recommended {say_load_oz(chosen['load_pct'], sold=True)} costs "
-                f"{self._money(chosen)}; the chance that it truly costs more is "
+                f"{self._money(chosen)}; the chance that it really costs more is "
                 f"{say_chance(self.cheaper, 0.01, 0)}.{near}")
 
     def _money(self, row):
@@ -186,8 +185,7 @@ class _Known:
         row = analysis.pick.of(blend)
         chosen = row["load_pct"]
         if np.isnan(chosen):
-            raise FitError(f"no load of {blend} can be given, so none can be weighed: "
-                           f"{row['reason']}")
+            raise FitError(f"no load of {blend} can be given, so there is no cost: {row['reason']}")
         limits = caps(blend, analysis, rules, analysis.ceiling)
         loads = loads_between(analysis.ceiling.of(blend)["lowest_tested_pct"],
                               min(limits.values()))
@@ -241,8 +239,8 @@ class _Known:
             return np.zeros((1, len(self.loads)))
         if self.behind is None:
             kind = THROW_WORDS[self.analysis.rules.throw_kind]
-            raise FitError(f"sales lost by a weak scent need scores of {kind} throw of "
-                           f"{self.blend}, and there are none; leave them empty or score some")
+            raise FitError(f"to count sales lost to weak scent, {self.blend} needs {kind} throw "
+                           "scores, and it has none; leave lost sales empty or score some")
         return costs.pieces * costs.lost_sale * np.minimum(costs.lost_pct / 100 * self.behind, 1.0)
 
     def _chance(self, load, pieces, pots, many):
@@ -255,16 +253,16 @@ class _Known:
 
     def _said(self, costs):
         top = self.loads[-1]
-        yield (f"No load above {say_load_oz(top, sold=True)} is weighed, the highest that sweat "
-               "and limits allow. Loads are in % of the wax.")
-        yield ("Pieces of a pot sweat together, so few pots make many sweating pieces likelier "
-               "than pieces that sweat each on their own. What the test leaves open is counted.")
+        yield (f"No load above {say_load_oz(top, sold=True)} is counted: it is the highest that "
+               "sweat and limits allow. Loads are in % of wax.")
+        yield ("Pieces from one pot tend to sweat together, so with few pots many sweating pieces "
+               "at once are more likely. What the test leaves open is counted.")
         if costs.complaint:
-            yield ("A cost is the average over many batches, not that of one. Each sweating piece "
-                   "counts as a complaint, as if all were kept as in the test.")
+            yield ("A cost is the average over many batches, not the cost of one. Each sweating "
+                   "piece counts as a complaint, as if all were kept as in the test.")
             if not costs.lost_sale:
-                yield ("No lost sale is counted, so nothing speaks for a stronger scent here, and "
-                       "the lowest load tested may cost least.")
+                yield ("No lost sale is counted, so nothing here favours a stronger scent, and the "
+                       "lowest load tested may cost least.")
 
 
 def _behind(fit, blend, loads):
@@ -283,9 +281,9 @@ def _materials(evidence, blend, loads):
     notes = []
     if np.isnan(known["wax_price_per_kg"]):
         known["wax_price_per_kg"] = 0.0
-        notes.append("The price of the wax is not known: fragrance alone is counted.")
+        notes.append("The price of the wax is not known, so only fragrance is counted.")
     cost = piece_costs(known, evidence.series.piece_g, loads)
     if np.isnan(cost).any():
-        notes = ["The price of the fragrance or the weight of a piece is not known: materials are "
+        notes = ["The price of the fragrance or the weight of a piece is not known. Materials are "
                  "left out, so a lower load saves nothing here."]
     return cost, tuple(notes)

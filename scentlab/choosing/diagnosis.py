@@ -44,8 +44,11 @@ class Diagnosis(Result):
     @property
     def sentence(self):
         pots = ", ".join(self.table.loc[self.table["hangs"], "pot"])
-        said = f"hangs on pot {pots}" if pots else "could be compared without one of its pots" if (
-            self.table["change_pct"].isna().all()) else "is known to hang on one pot"
+        said = "is known to depend on one pot"
+        if pots:
+            said = f"depends on pot {pots}"
+        elif self.table["change_pct"].isna().all():
+            said = "could be worked out without one of its pots"
         return f"{self.sweat.sentence} {'A' if pots else 'No'} highest safe load {said}."
 
 
@@ -154,7 +157,7 @@ def _say(row):
     error = "" if np.isnan(before) else (
         f" (give or take {max(ERRORS * row.error_pct, 0.1):.1f} between the two)")
     return (
-        f"The highest safe load of {row.blend} hangs on pot {row.pot}: {words(before)} with it, "
+        f"The highest safe load of {row.blend} depends on pot {row.pot}: {words(before)} with it, "
         f"{words(row.ceiling_load_pct)} without it{error}. Pour another pot of that blend before "
         "trusting either."
     )

@@ -72,8 +72,8 @@ def enough_words(found, loads, kind, loss):
     chance = say_chance(found.chance, found.least, 0)
     if found.chance < SURE - 1e-9:
         return (
-            f"The scores leave open which load from {low} to {high} smells strongest: the chance "
-            f"that this one comes within {points} of the best is {chance}. More testers or "
+            f"The scores cannot settle which load from {low} to {high} smells strongest; the "
+            f"chance that this one is within {points} of the best is {chance}. More testers or "
             "another session would help"
         )
     if found.more >= SURE and not last:
@@ -87,11 +87,11 @@ def enough_words(found, loads, kind, loss):
         others = f"any load from {low} to {high}"
         others = f"any load up to {high}" if first else f"any load from {low}" if last else others
         said = (
-            f"It smells the same to your testers as {others}: the chance that the difference is "
-            f"under {points} is {chance}"
+            f"To your testers it smells the same as {others} (chance of a difference under "
+            f"{points}: {chance})"
         )
     elif last:
-        said = f"Up to {high} more fragrance may add more than {points} of {throw}"
+        said = f"More fragrance, up to {high}, may add more than {points} of {throw}"
     else:
         said = f"Going on to {high} adds less than {points} of {throw} (chance {chance})"
     return ". ".join([said, *_below(found, say_percent_of_wax(loads[0], sold=True), points)])
@@ -99,14 +99,14 @@ def enough_words(found, loads, kind, loss):
 
 def _below(found, low, points):
     if found.place == 0:
-        yield "Nothing lower was tested: a test batch below it would show whether less will do"
+        yield "Nothing lower was tested; a lower test batch would show whether less will do"
     elif found.less >= SURE:
         yield f"{low} smells {found.less_behind:.1f} points weaker than the best"
     elif found.same < SURE:
         chance = say_chance(found.less, found.least, 0)
         yield (
-            f"The scores leave open whether {low} smells more than {points} weaker (chance "
-            f"{chance}): more testers or another session would help"
+            f"The scores cannot settle whether {low} smells more than {points} weaker (chance "
+            f"{chance}); more testers or another session would help"
         )
 
 

@@ -23,13 +23,13 @@ LEVEL = 0.05  # of the test, for either side
 def _words(table, more, less):
     """Whether the finish changes anything."""
     beside = f"{table['plain_sweated'].sum()} of {table['plain'].sum()}"
-    said = (f"whether the finish changes anything is too close to call: {say_odds(more, 0.001)} "
-            "that chance alone gives as many or more")
+    said = (f"whether the finish matters is too close to call: {say_odds(more, 0.001)} that chance "
+            "alone gives as many or more")
     if min(more, less) < LEVEL:
-        how = "sweat more" if more < LEVEL else "sweated less"
+        how = "sweated more" if more < LEVEL else "sweated less"
         said = (f"pieces as sold {how}: {say_odds(min(more, less), 0.001)} that chance alone gives "
                 "such a gap")
-    return f"plain ones of the same pots: {beside}", said
+    return f"plain ones from the same pots: {beside}", said
 
 
 def compare_finish(series, rules, blend, stress):
@@ -44,8 +44,8 @@ def compare_finish(series, rules, blend, stress):
     pours = set(sold["pour"])
     table = pd.DataFrame(_strata(looks[looks["stress"] == stress], pours, rules.limit_grade))
     if table.empty:
-        beside = ("no plain ones of the same pots beside them",
-                  "whether the finish changes anything is open")
+        beside = ("there are no plain pieces from the same pots",
+                  "whether the finish matters is open")
         stress = stress if stress in set(sold["stress"]) else sold["stress"].iloc[0]
         sold = sold[sold["stress"] == stress]
         pieces, wet, loads = len(sold), (sold["grade"] >= rules.limit_grade).sum(), sold["load_pct"]
@@ -59,7 +59,7 @@ def compare_finish(series, rules, blend, stress):
     return in_sentences([
         f"Pieces of {blend} as sold, {stress_words(stress, series.plan)}, at {at}: {wet} of "
         f"{pieces} sweated; {beside[0]}", beside[1],
-        f"up to {could:.0f} % of pieces as sold could sweat, by these pieces alone "
+        f"up to {could:.0f} % of pieces as sold could sweat, going by these pieces alone "
         f"({say_percent(0.95)} sure)"])
 
 
@@ -83,7 +83,7 @@ def sweated_as_sold(series, rules, blend, load_pct):
     if wet.sum() <= rules.risk * len(sold):
         return ""
     return (f"{wet.sum()} of {count_of(len(sold), 'piece')} as sold sweated, from "
-            f"{say_load_oz(sold.loc[wet, 'load_pct'].min())} on")
+            f"{say_load_oz(sold.loc[wet, 'load_pct'].min())} up")
 
 
 def _strata(looks, sold, limit_grade):

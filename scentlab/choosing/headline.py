@@ -28,12 +28,12 @@ def headline(row, rules, evidence, ceiling, rests):
         *pair_sentences(row["blend"], evidence, rules),
         _seen_words(row, rules, rests, seen_until(
             evidence.series, row["blend"], ceiling.stress, rules, row["load_pct"])),
-        f"{odds} that more than {say_rule(rules.risk)} of pieces of new pots would sweat"
+        f"{odds} that more than {say_rule(rules.risk)} of pieces from new pots would sweat"
         f"{by_day(evidence.sweat, rules)}",
     ]
     if not pd.isna(row["dry_bound"]):
-        said.append("No piece sweated at any load: the dry pieces at this load or more leave up to "
-                    f"{say_percent(row['dry_bound'])} possible (95 % sure), the rest was assumed")
+        said.append("No piece sweated at any load. The dry pieces at this load or above still "
+                    f"allow up to {say_percent(row['dry_bound'])} (95 % sure); the rest is assumed")
     if not pd.isna(row["throw"]):
         said.append(f"{THROW_WORDS[rules.throw_kind]} throw {row['throw']:.1f} of 10 "
                     f"(90 %: {row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
@@ -65,7 +65,7 @@ def highest_safe(row, found, evidence, say=say_percent_of_wax, day=""):
     if found["state"] in (OPEN_ABOVE, DRY):
         words = "at least "
         if row["ceiling_load_pct"] >= found["highest_tested_pct"] - 0.05:
-            high = f"{high}, nothing above was tested"
+            high = f"{high}; nothing higher was tested"
     limits = {WAX_LIMIT: row["limit_load_pct"]}
     if row["held_by"] == REGULATORY:
         content = evidence.about(row["blend"])["limit_content_pct"]
@@ -88,4 +88,4 @@ def _seen_words(row, rules, rests, until):
     )
     others = row["pieces_below"] - row["stressed_below"]
     wet = row["wet_below"] - row["stressed_wet"]
-    return f"{said}; of the {others} others {wet} did" if wet else said
+    return f"{said}; {wet} of the {others} others did" if wet else said

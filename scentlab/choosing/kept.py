@@ -33,8 +33,8 @@ def rules_here(folder="."):
         return RulesHere(Rules(**given), path, kept=True)
     except (ValueError, TypeError, KeyError, AttributeError) as problem:
         raise ValueError(
-            f"{path} holds no rules that can be used ({problem}); take the file out of the folder "
-            "and keep the rules again on the answer page"
+            f"the rules in {path} cannot be used ({problem}); take the file out of the folder and "
+            "set the rules again on the answer page"
         ) from problem
 
 

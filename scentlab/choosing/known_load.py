@@ -42,8 +42,8 @@ def known_load(analysis, blend=None, load_pct=None):
                        f"{MOST_LOAD_PCT:g} %")
     if load_pct is None and pd.isna(chosen):
         raise FitError(f"no load of {blend} is recommended ({row['reason']}); type a load to get a "
-                       "sheet all the same, which then says what is known of it")
-    safe = "Highest safe load: none was found."
+                       "sheet anyway, with what is known of that load")
+    safe = "Highest safe load: none found."
     if not pd.isna(row["ceiling_load_pct"]):
         found = analysis.ceiling.of(blend)
         day = by_day(analysis.sweat, analysis.rules)
@@ -55,7 +55,7 @@ def known_load(analysis, blend=None, load_pct=None):
         rests = find_rests(analysis.series, analysis.rules, analysis.ceiling.stress,
                            analysis.odd_pots, {blend: load_pct}, analysis.sweat.harshest)
         advised = "none" if pd.isna(chosen) else say_load_oz(chosen, sold=True)
-        said = ["This load was typed and is not the recommended one.", f"Recommended: {advised}.",
+        said = ["You typed this load; it is not the recommended one.", f"Recommended: {advised}.",
                 safe, _tested(analysis, blend, load_pct)]
     said = tuple(filter(None, (*said, rests.headline(blend))))
     return KnownLoad(
@@ -69,11 +69,11 @@ def _tested(analysis, blend, load):
     found, rules = analysis.ceiling.of(blend), analysis.rules
     low, high = found["lowest_tested_pct"], found["highest_tested_pct"]
     if pd.isna(high):
-        return f"No piece was inspected {analysis.rests.stress}: nothing is known of it."
+        return f"No piece was inspected {analysis.rests.stress}, so nothing is known."
     if load > high + NEAR_PCT:
-        return f"Never tested above {say_load_oz(high)}: nothing is known of this load."
+        return f"Nothing was tested above {say_load_oz(high)}, so nothing is known of this load."
     over, = chances_over(analysis.sweat, blend, [load], rules)
     odds = capital(say_odds(over, analysis.pick.table["least_told"].min()))
     below = f" The lowest load tested was {say_load_oz(low)}." if load < low - NEAR_PCT else ""
-    return (f"{odds} that more than {say_rule(rules.risk)} of pieces of new pots would sweat"
+    return (f"{odds} that more than {say_rule(rules.risk)} of pieces from new pots would sweat"
             f"{by_day(analysis.sweat, rules)}.{below}")

@@ -47,9 +47,9 @@ class LotCheck(Result):
 
     lot, blend : str. load_pct : the load that was asked about (% of wax). verdict : accept, reject
         or test more. chance_over : that more than the accepted share of pieces of new pots of the
-        lot would sweat at it. safe_load_pct : highest safe load with this lot, missing where none
-        is known. table : one row, the shift of the half-sweat load against the old lot (points of
-        load, below 0 it sweats earlier): estimate, se, lower, upper (90 %).
+        lot would sweat at it. safe_load_pct : highest safe load with this lot, missing
+        where none is known. table : one row, the shift of the half-sweat load against the old lot
+        (points of load, below 0 it sweats earlier): estimate, se, lower, upper (90 %).
     seen : DataFrame of load_pct, pieces, sweated (limit grade or more) as the deciding pieces were.
     young : how many of them are dry and were looked at younger only than ``due_day``, the age at
         which those of the old lot were, or that of the sale: no lot is accepted on these, nor has
@@ -97,12 +97,12 @@ class LotCheck(Result):
         if self.again:
             number = f"{self.young} of {count_of(int(self.seen['pieces'].sum()), 'piece')}"
             return in_sentences([
-                f"{said}: look at its pieces again on day {self.due_day:g}",
-                f"{number} are dry and were not seen at that age yet, and sweat may still come"])
+                f"{said}: inspect its pieces again on day {self.due_day:g}",
+                f"{number} are dry but not yet that old, so sweat may still come"])
         if self.verdict != ACCEPT:
             known = not np.isnan(self.safe_load_pct)
             said += ". Highest safe load with this lot now: " + (
-                say_load_oz(self.safe_load_pct, sold=True) if known else "none is known")
+                say_load_oz(self.safe_load_pct, sold=True) if known else "none known")
         if self.verdict == REJECT and self.chance_over < SURE_OVER:  # by its pieces as counted
             return in_sentences([said, self.notes[0].removesuffix(".")])
         odds = say_odds(self.chance_over, 0.01)
@@ -125,8 +125,7 @@ def say_shift(row, own, other):
     middle = f"{say_points(abs(row.estimate))} {'earlier' if row.estimate < 0 else 'later'}"
     if row.lower > 0 or row.upper < 0:
         return f"{own} sweats {middle} than {other}, {ends}."
-    return (f"whether {own} sweats earlier or later than {other} is too close to call: {middle}, "
-            f"{ends}.")
+    return (f"{own} against {other} is too close to call: {middle}, {ends}.")
 
 
 def check_lot(
@@ -169,7 +168,7 @@ def check_lot(
     fit, shift = fit_new_lot(analysis.sweat, looks, blend, seed=analysis.seed)
     seen = fit.counts[fit.counts["stress"] == stress]
     if seen.empty:
-        raise FitError(f"no piece of lot {lot} was graded {stress_words(stress)}; grade them first")
+        raise FitError(f"no piece of lot {lot} was graded {stress_words(stress)}; grade some first")
     over, = chances_over(fit, blend, [known.load_pct], rules)
     table = seen.assign(sweated=reached(seen, rules.limit_grade), pieces=seen["n"])
     table = table.sort_values("load_pct")
@@ -210,7 +209,7 @@ def _looks_of(series, lot):
     lots = [] if apart is None else sorted({x for x in apart.pours["lot"] if x})
     lot = spelling(lots)(lot)
     if lot not in lots:
-        raise FitError(f"no test batch of a lot {lot!r} is logged; "
+        raise FitError(f"no test batch of lot {lot!r} is logged; "
                        + (f"there are {', '.join(lots)}" if lots else "plan and pour them first"))
     pours = apart.pours.loc[apart.pours["lot"] == lot, "pour"]
     looks = apart.sweat()
@@ -229,7 +228,8 @@ def _verdict(seen, load, over, k_hat, rules):
                         f"sweated: more than a risk of {say_rule(rules.risk)} allows, whatever "
                         "the model."]
     if k_hat > K_HAT_LIMIT:
-        return MORE, ["This lot is unlike all that the series makes likely; pour more of it."]
+        return MORE, ["This lot behaves like nothing this series would lead you to expect; pour "
+                      "more of it."]
     if over <= 1.0 - rules.confidence:
         return ACCEPT, []
     return (REJECT if over >= SURE_OVER else MORE), []

@@ -74,7 +74,7 @@ class Pick(Result):
         """The row of one blend. Raises FitError for one that is not there."""
         rows = self.table.set_index("blend", drop=False)
         if blend not in rows.index:
-            raise FitError(f"no answer is given for a blend {blend!r}, but for "
+            raise FitError(f"there is no answer for a blend {blend!r}, only for "
                            + ", ".join(rows.index))
         return rows.loc[blend]
 
@@ -82,7 +82,7 @@ class Pick(Result):
     def sentence(self):
         first = self.table.iloc[0]
         if pd.isna(first["load_pct"]):
-            return "No load is given for any blend. " + " ".join(self.sentences.values())
+            return "No load can be given for any blend. " + " ".join(self.sentences.values())
         return self.sentences[first["blend"]]
 
 
@@ -153,8 +153,8 @@ def _choose(blend, evidence, rules, ceiling):
     if pd.isna(lowest):
         return {"reason": f"no load can be given: no piece was inspected {storage}"}
     if row["state"] == NONE:
-        return {"reason": "no load is shown to be safe yet: no tested one keeps the risk of sweat "
-                f"grade {rules.limit_grade} under {say_rule(rules.risk)}"}
+        return {"reason": "no load is shown to be safe yet: none tested keeps the risk of sweat "
+                          f"grade {rules.limit_grade} under {say_rule(rules.risk)}"}
     limits = caps(blend, evidence, rules, ceiling)
     held_by = min(limits, key=limits.get)
     top = _highest_within(limits[held_by])
@@ -191,7 +191,7 @@ def _with_throw(blend, evidence, rules, lowest, top, allows):
         if evidence.throw is None and evidence.no_throw:
             without = f"There is no fit of {throw.lower()}"
     elif bottom > lowest + STEP / 2 and top < bottom:
-        without = f"{throw} was scored only from {say_percent_of_wax(bottom)} up"
+        without = f"{throw} was only scored from {say_percent_of_wax(bottom)} up"
     if without:
         return {"load_pct": top, "reason": f"{without}, so this is {allows}"}
     loads = _steps(bottom, top)
@@ -214,17 +214,17 @@ def _steps(bottom, top):
 
 
 def _notes(evidence, rules, table):
-    yield from (f"No piece of {blend} has a sweat grade yet: no load is given for it."
+    yield from (f"No piece of {blend} has a sweat grade yet, so it has no load."
                 for blend in evidence.series.blends["blend"] if blend not in evidence.sweat.blends)
     if evidence.throw is None:
         yield ((evidence.no_throw or "No throw was scored:")
                + " the answer cannot say whether less fragrance smells as strong.")
     if evidence.frost is None:
-        yield (evidence.no_frost or "No frost was graded:") + " the answer knows nothing of frost."
+        yield (evidence.no_frost or "No frost was graded:") + " the answer ignores frost."
     elif not evidence.frost_known_at(rules.ship_age_days):
         seen = " to ".join(dict.fromkeys(f"{age:g}" for age in evidence.frost.ages))
-        yield (f"Frost was looked at on day {seen} alone: nothing is known of it on day "
-               f"{rules.ship_age_days:g}, so the answer leaves it out.")
+        yield (f"Frost was inspected only on day {seen}. Nothing is known of day "
+               f"{rules.ship_age_days:g}, so the answer ignores frost.")
     for blend in evidence.sweat.blends:
         if np.isnan(evidence.about(blend)["limit_content_pct"]):
             yield (f"No regulatory limit of the fragrance is known for {blend}: look it up before "
@@ -233,8 +233,8 @@ def _notes(evidence, rules, table):
         yield (f"The wax maker's limit was set aside for {', '.join(rules.override_blends)}. "
                f"Reason given: {rules.override_reason}")
     for blend in table[table["load_pct"] > table["limit_load_pct"]]["blend"]:
-        yield (f"The recommended load of {blend} is above the wax maker's limit: test only, not "
-               "for sale, until the maker agrees.")
+        yield (f"The recommended load of {blend} is above the wax maker's limit: for testing only, "
+               "not for sale, until the maker agrees.")
     if rules.today_load_pct is not None:
         yield LEFT_OUT
 
@@ -243,7 +243,7 @@ def _lots_apart(series):
     """The test batches that a lot keeps out of the answer: in files it may be a lot that nobody
     meant to check."""
     lots = [] if series.apart is None else [lot for lot in series.apart.pours.get("lot", ()) if lot]
-    return tuple(f"Left to the check of {say_lot(lot)}, and counted nowhere else: "
+    return tuple(f"Counted only in the check of {say_lot(lot)}: "
                  f"{count_of(lots.count(lot), 'test batch')}."
                  for lot in dict.fromkeys(lots))
 
@@ -251,5 +251,5 @@ def _lots_apart(series):
 def _need_blends(evidence, rules):
     unknown = [b for b in rules.override_blends if b not in evidence.sweat.blends]
     if unknown:
-        raise FitError(f"no blend is called {', '.join(unknown)}; the limit can be set aside for "
+        raise FitError(f"there is no blend {', '.join(unknown)}; the limit can be set aside for "
                        + ", ".join(evidence.sweat.blends))

@@ -82,7 +82,7 @@ def order_words(pick):
         words.append("First and second are too close to call.")
     unscored = picked.loc[picked["p_strongest"].isna(), "blend"]
     if len(unscored):
-        words.append(f"Its {throw} was not scored at its load, so its place is open: "
+        words.append(f"Place open, because its {throw} was not scored at its load: "
                      f"{', '.join(unscored)}.")
     best = pick.orders.iloc[0]
     if len(scored) > 2 and best["chance"] > 0.5:  # of many blends the likeliest order is unlikely

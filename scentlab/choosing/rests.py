@@ -37,25 +37,22 @@ UNRECORDED = {"lots": "lots", "scale": "scale check", "heat reached": "heat cycl
 _KEPT = {"heat": "heat-cycled", "rest": "room-temperature"}
 # What is said of each, the gravest first.
 _MEANINGS = {
-    "as sold": "pieces with topping, decoration and pack; the answer is of plain ones",
-    UNGRADED: "sweat pieces of the plan whose test batch is poured; the answer knows nothing "
-              "of them",
-    "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide "
-                       "sweated",
-    "storage": "how the pieces that decide were kept; other storage is not answered for",
-    "heat reached": "what a max-min thermometer showed beside the pieces; a cycle that was "
-                    "colder or shorter than planned tests less",
-    "seen up to": "until when the dry pieces up to the highest safe load, or up to a load "
-                  "that was typed, were looked at; later sweat was not seen there",
-    "lost": "pieces that were poured and never graded; the answer is as if they sweated no "
-            "more than others",
-    "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
-    "scale": "what the fragrance scale showed under a known weight; one that reads 4 % high "
-             "shifts every load by as much",
+    "as sold": "pieces with topping, decoration and pack; the answer is for plain ones",
+    UNGRADED: "planned sweat pieces already poured but not graded; the answer leaves them out",
+    "sweat otherwise": "pieces kept the other way that sweated where none of the deciding ones did",
+    "storage": "how the deciding pieces were kept; the answer covers no other storage",
+    "heat reached": "what the max-min thermometer beside the pieces showed; a colder or shorter "
+                    "cycle than planned is a milder test",
+    "seen up to": "the last inspection of the dry pieces up to the highest safe load (or the load "
+                  "you typed); any later sweat was missed",
+    "lost": "pieces poured and never graded; the answer assumes they sweat no more than the others",
+    "lots": "the lots of wax and fragrance poured; other lots may sweat earlier",
+    "scale": "what the fragrance scale showed with a known weight on it; a scale that reads 4 % "
+             "high shifts every load by 4 %",
     "off the plan": "test batches weighed {far} or more off their planned load",
-    "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
-    "unlike the rest": "pots that sweated more or less than pots of their blend should",
-    "assumed": "what takes the place of evidence, and weighs most where there is little",
+    "pots": "pots of melted wax behind the answer; pieces from one pot are not independent",
+    "unlike the rest": "pots that sweated more or less than pots of that blend should",
+    "assumed": "what stands in for evidence; it matters most where there is little",
     "testers": "people who scored throw",
     "pairs": "pairs of pieces compared side by side, fitted together with the scores",
 }
@@ -96,7 +93,7 @@ class Rests(Result):
         ]
         said = [f"{capital('; '.join(said))}."] if said else []
         said += _unrecorded(self.table)
-        return " ".join(said) or "Nothing that is asked for is missing."
+        return " ".join(said) or "Nothing needed is missing."
 
 
 def _unrecorded(table):
@@ -207,7 +204,7 @@ def _lost(lost, planned, blend):
     if not gone:
         return None
     words = f"{gone} of {count_of(gone + left, 'piece')} lost"
-    return words, f"{words}: any that was wet has to be graded all the same"
+    return words, f"{words}: grade any that was wet all the same"
 
 
 def _storage(own, stress, plan, rules, harshest):
@@ -247,7 +244,7 @@ def _otherwise(own, stress, rules):
         return None
     kept = _KEPT[odd["stress"].iloc[0]]
     words = (f"{count_of(odd['code'].nunique(), f'{kept} piece')} sweated from "
-             f"{say_load_oz(odd['load_pct'].min())} on, where no {_KEPT[stress]} piece did")
+             f"{say_load_oz(odd['load_pct'].min())} up, where no {_KEPT[stress]} piece did")
     return words, "" if len(seen) else words
 
 
@@ -281,9 +278,9 @@ def _age(own, stress, rules, load):
     sold = rules.ship_age_days
     late = ""
     if sold is not None and low < sold:
-        late = f"{who}looked at up to day {low:g} only, sold at day {sold:g}"
+        late = f"{who}inspected only up to day {low:g}, sold on day {sold:g}"
     elif low < LONG_DAYS:
-        late = f"{who}looked at up to day {low:g} only"
+        late = f"{who}inspected only up to day {low:g}"
     return seen, "; ".join(filter(None, (_no_age(own, stress), late)))
 
 
@@ -292,7 +289,7 @@ def _no_age(own, stress):
     ages = pd.to_numeric(own.loc[(own["stress"] == stress) & own["grade"].notna(), "age_days"])
     missing = int(ages.isna().sum())
     return "" if not missing else (
-        f"{missing} of {count_of(len(ages), 'inspection')} have no age and count as day "
+        f"{missing} of {count_of(len(ages), 'inspection')} have no age and are taken as day "
         f"{min(UNKNOWN_AGE, max(ages.min(), 0.5)):g}")
 
 
@@ -359,7 +356,7 @@ def _scale(pours):
     odd = ((shown / CHECK_G - 1.0).abs() >= SCALE_OFF).sum()
     of = "" if odd == len(pours) else f" at {odd} of {count_of(len(pours), 'test batch')}"
     return value, (f"fragrance scale reads {abs(100 * off):.1f} % {side}{of}: {went} went in than "
-                   "it showed")
+                   "it read")
 
 
 def _off_plan(pours, blend):
@@ -377,16 +374,16 @@ def _pots(number):
     """How many pots there are, and how seldom so many show what seldom goes wrong: pots are taken
     to differ evenly, so that a kind of pot that none of them was is not reckoned with."""
     shown = 1.0 - 0.9 ** number
-    return (f"{number}; if one pot in ten goes wrong, {say_percent(shown)} is the chance that "
-            "these show it")
+    return (f"{number}; if one pot in ten goes wrong, the chance that these show it is "
+            f"{say_percent(shown)}")
 
 
 def _assumed(own, stress):
     """The assumption that weighs most: where nothing sweated, or where pots are few."""
     here = own[own["stress"] == stress]
     if len(here) and (pd.to_numeric(here["grade"]) == 0).all():
-        return f"where sweat begins, for no {_KEPT[stress]} piece sweated"
+        return f"where sweat begins, as no {_KEPT[stress]} piece sweated"
     pots, words = here["pot"].nunique(), "little: sweat was seen in several pots"
     if pots < 3:
-        words = f"how unlike pots are, for {pots} say little of it"
+        words = f"how much pots differ: {pots} is too few to show it"
     return words

@@ -89,7 +89,7 @@ class Rules:
         object.__setattr__(
             self, "override_blends", (blends,) if isinstance(blends, str) else tuple(blends))
         if not isinstance(reason, str) or self.override_blends and not reason.strip():
-            raise Refusal("a wax maker's limit is set aside only with a reason in writing",
+            raise Refusal("setting a wax maker's limit aside needs a written reason",
                           f"give override_reason, not {reason!r}", field="override_reason",
                           value=reason)
 
@@ -101,7 +101,7 @@ class Rules:
             age = f"on day {self.ship_age_days:g}"
             by = f", by the first inspection {age} or later"
         words = (
-            f"at most {say_rule(self.risk)} of the pieces of new pots at sweat grade "
+            f"at most {say_rule(self.risk)} of the pieces from new pots at sweat grade "
             f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {say_rule(self.confidence)} "
             f"sure{by}; at most {self.throw_loss:g} of 10 points of "
             f"{THROW_WORDS[self.throw_kind]} throw given up; frost of grade "

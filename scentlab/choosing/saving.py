@@ -13,8 +13,8 @@ PIECES = 1000
 # Less than this per 1,000 pieces, in the currency, is nothing that a price list settles.
 LEAST = 0.005
 LEFT_OUT = (
-    "Costs are those of wax and fragrance alone, exact for the prices and the weight of a piece "
-    "that were given: pack, label, moulds, labour, energy and spoilt pieces are left out."
+    "Costs cover wax and fragrance only, exact for the prices and piece weight given. Pack, label, "
+    "moulds, labour, energy and spoilt pieces are left out."
 )
 
 
@@ -39,7 +39,8 @@ def saving_words(saving, today_pct, currency):
     """A saving per 1,000 pieces in words; why not, where it is not known."""
     today = f"today's {say_load_oz(today_pct)}"
     if pd.isna(saving):
-        return f"the saving against {today} is not known, for a price or a piece's weight is not"
+        return (f"the saving against {today} is not known: a price or the weight of a piece is "
+                "missing")
     if abs(saving) < LEAST:
         return f"costs the same as {today}"
     verb, more = ("saves", "") if saving > 0 else ("costs", " more")

@@ -14,7 +14,7 @@ from scentlab.maths.sampling import K_HAT_LIMIT
 AS_IS = "as assumed"
 ALONE = "nothing borrowed from earlier series"
 _SAID = {
-    "logit": "sweat sets in evenly about its middle",
+    "logit": "sweat sets in evenly around its middle",
     "skewed": "sweat sets in early and slowly",
 }
 
@@ -72,7 +72,7 @@ def _other_scales(fit):
                _changed(stats.t(prior.sigma_df), fit.named["sigma"], prior.sigma_scale, factor),
                np.nan)
     for words, factor in (("half", 0.5), ("twice", 2.0)):
-        yield (f"how gently sweat sets in differs {words} as much",
+        yield (f"how gradually sweat sets in differs {words} as much",
                _changed(stats.norm, values, sd, factor).sum(axis=1), np.nan)
 
 

@@ -21,8 +21,8 @@ from scentlab.units import say_load_oz
 SWEATED, DRY, USE = "sweated", "dry so far", "recommended"
 CONFIDENCE = 0.95  # of the exact bound on the share that could still sweat
 BOUND = (
-    "What could still sweat is the exact one-sided 95 % bound of the pieces of that load alone, "
-    "taken as independent; pieces of one pot are less than that."
+    "What could still sweat is the exact one-sided 95 % bound for the pieces of that load alone, "
+    "taken as independent. Pieces from one pot are not."
 )
 
 
@@ -64,18 +64,18 @@ class LoadsSoFar(Result):
         dry = self.table[self.table["sweated"] == 0]
         if len(dry):
             least = dry.loc[dry["could_pct"].idxmax()]
-            said.append(f"{count_of(least['pieces'], 'dry piece')} alone could hide up to "
-                        f"{least['could_pct']:.0f} % that sweat ({say_rule(CONFIDENCE)} sure); the "
-                        "load to use weighs all of them together")
+            said.append(f"{count_of(least['pieces'], 'dry piece')} alone could still mean up to "
+                        f"{least['could_pct']:.0f} % sweating ({say_rule(CONFIDENCE)} sure); the "
+                        "load to use weighs all pieces together")
         if (self.table["word"] != SWEATED).all():
             top = self.table["load_pct"].iloc[-1]
-            said.append(f"nothing sweated, so no load above {say_load_oz(top)}, the highest "
-                        "tested, can be given")
+            said.append(f"nothing sweated, so nothing can be said above {say_load_oz(top)}, the "
+                        "highest tested")
         return in_sentences(said)
 
     def _mark(self, row):
         """What is said of a load that sweated and is not within the load to use."""
-        other = ", but pieces kept otherwise sweated" * (not row.sweated)
+        other = ", but pieces kept the other way sweated" * (not row.sweated)
         over = not row.load_pct <= self.load_pct + NEAR_PCT / 2
         return f"{other}{', not for sale' * over}" if row.word == SWEATED else ""
 
@@ -145,11 +145,11 @@ def _meanwhile(analysis, blend, limit, wet):
     """What to keep to where no load is shown to be safe: never a load at which, or below which, a
     piece sweated. ``wet`` is the lowest that did."""
     if not (pd.isna(limit) or _sweats(limit, wet)):
-        yield f"until then keep to the wax maker's limit, {say_load_oz(limit)}"
+        yield f"until then, stay within the wax maker's limit, {say_load_oz(limit)}"
     elif not pd.isna(wet):
         tested = analysis.sweat.counts
         tested = tested.loc[tested["blend"] == blend, "load_pct"]
-        yield (f"until then stay below {say_load_oz(wet)}, the lowest load that sweated"
+        yield (f"until then, stay below {say_load_oz(wet)}, the lowest load that sweated"
                if (tested < wet - NEAR_PCT).any() else
                f"the lowest load tested, {say_load_oz(wet)}, sweated")
 
@@ -175,10 +175,10 @@ def _answer(analysis, blend):
         low = say_rule(analysis.rules.risk)
         found = analysis.ceiling.of(blend)
         said = [*use_words(row, found, analysis),
-                f"at most {low} of pieces of new pots would sweat"
+                f"at most {low} of pieces from new pots would sweat"
                 f"{by_day(analysis.sweat, analysis.rules)} ({sure})"]
         if found["state"] in (CEILING_DRY, OPEN_ABOVE):
-            said.append("no piece bounds it from above, so it rests on what is usual of wax")
+            said.append("no piece sets an upper bound, so it rests on what is usual for wax")
         said += _sheet(usual, wet if wet > row["load_pct"] else np.nan)
     else:
         said = [f"{blend}: no load is shown to be safe yet ({sure})",
@@ -194,6 +194,6 @@ def _without_throw(analysis, row):
     kind = analysis.rules.throw_kind
     throws = analysis.series.throws
     if not ((throws["blend"] == row["blend"]) & (throws["kind"] == kind)).any():
-        yield f"nobody scored {THROW_WORDS[kind]} throw, so whether less smells as strong is open"
+        yield f"nobody scored {THROW_WORDS[kind]} throw, so less may smell just as strong"
     elif row["load_pct"] > 0 and pd.isna(row["throw_chance"]):
         yield row["reason"]

@@ -7,9 +7,9 @@ from scentlab.choosing.ceiling import NEAR_PCT, NONE, TEST_LOWER
 from scentlab.text import count_of
 
 COLUMNS = ["code", "pour", "pot", "blend", "load_pct", "stress", "graded"]
-WHERE = ("page Share, The next step, or scentlab quick FOLDER says which loads and how many "
+WHERE = ("page Share, The next step, or scentlab quick FOLDER shows which loads and how many "
          "pieces, and adds them to the plan")
-NO_PLAN = ("page Share, The next step, says which loads and how many pieces; plan them as a quick "
+NO_PLAN = ("page Share, The next step, shows which loads and how many pieces; plan them as a quick "
            "check in a new folder (scentlab quick)")
 
 
@@ -79,5 +79,5 @@ def what_to_test(series, ceiling, blend, stress=None):
     if row["state"] != NONE or pd.isna(row["lowest_tested_pct"]):
         return ""
     first = comes_first(series, ceiling, [blend], stress)
-    return (f"{blend}: {first} first; these pieces show what to do then." if first else
+    return (f"{blend}: {first} first; that will show what to do next." if first else
             f"{blend}: {TEST_LOWER}; {WHERE if series.plan else NO_PLAN}.")

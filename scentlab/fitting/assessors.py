@@ -6,8 +6,8 @@ import numpy as np
 from scipy import special
 
 AGAINST, APART, RANDOM = "against the others", "hardly with the others", "at random"
-OF_TWO = ("hardly more for more fragrance where the other tester did; a third would show who is "
-          "right")
+OF_TWO = ("hardly any rise with more fragrance where the other tester did; a third would show who "
+          "is right")
 # One panel in a hundred or so has a sound assessor flagged by a rule.
 WRONGLY = 0.01
 LEAST_POURS = 5

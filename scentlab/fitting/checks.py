@@ -120,7 +120,7 @@ def _assessors(grades, pours):
 
 def _odd_notes(pots, assessors):
     notes = [f"Pot {r.pot} of {r.blend} is {r.z:+.1f} standard deviations from pots of its blend "
-             "(above 0 it sweated more): look up how it was poured."
+             "(above 0 it sweated more): check how it was poured."
              for r in pots[pots["odd"]].itertuples()]
     notes += [f"Tester {r.assessor} gives grades {abs(r.mean_excess):.1f} "
               f"{'higher' if r.mean_excess > 0 else 'lower'} than the fit expects."

@@ -197,11 +197,11 @@ def _held_note(covariates, centres, tested):
     """At which age and pour temperature the risks of frost are told."""
     held = []
     if "age" in covariates:
-        held.append(f"{centres['age']:g} days old where the rules name no age")
+        held.append(f"{centres['age']:g} days old, as the rules set no age")
     if POURED in covariates:
         each = [f"{r.pour_temp_c:g} °C ({r.blend})" for r in tested.itertuples()]
         held.append(f"poured at the temperature usual for the blend: {', '.join(each)}")
-    return (f"Risks of frost are those of pieces {'; '.join(held)}.",) if held else ()
+    return (f"Risks of frost are for pieces {'; '.join(held)}.",) if held else ()
 
 
 def _covariates(looks):
@@ -216,7 +216,7 @@ def _covariates(looks):
             continue
         if np.isnan(values).any():
             notes.append(
-                f"The {name} is missing for some frost looks, so frost was fitted without it."
+                f"The {name} is missing for some frost inspections, so frost was fitted without it."
             )
             continue
         centres[name] = float(np.median(values))
@@ -234,8 +234,8 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
     blend_place = place_of(fit, blend, "no frost was graded for", "graded")
     if age_days is not None and fit.ages and not fit.ages[0] <= age_days <= fit.ages[1]:
         raise FitError(
-            f"frost was looked at from {fit.ages[0]:g} to {fit.ages[1]:g} days of age; "
-            f"nothing is known at {age_days:g} days"
+            f"frost was inspected at {fit.ages[0]:g} to {fit.ages[1]:g} days of age; nothing is "
+            f"known at {age_days:g} days"
         )
     at = {
         "load": np.atleast_1d(np.asarray(loads, dtype=float)),

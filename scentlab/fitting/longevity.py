@@ -22,8 +22,8 @@ from scentlab.text import capital, count_of
 from scentlab.units import content_from_load, fine_weight, shown
 
 _NOT_SCENT = (
-    "A warmer takes away what evaporates, the volatile part of the fragrance: weight lost is not "
-    "throw, and the part that stays is not unused throw."
+    "A warmer drives off what evaporates, the volatile part of the fragrance. Weight lost is not "
+    "throw, and what stays is not unused throw."
 )
 
 
@@ -126,9 +126,9 @@ def _with_starts(rows):
     names = codes_of(bare)
     if not started:
         raise FitError(f"no piece was weighed at hour 0 (pieces {names}); weigh each piece before "
-                       "it goes on the warmer, as hours 0")
+                       "it goes on the warmer, at hour 0")
     rows = rows[rows["code"].isin(started)].reset_index(drop=True)
-    return rows, (f"Not weighed at hour 0, so left out: pieces {names}.",)
+    return rows, (f"Left out because not weighed at hour 0: pieces {names}.",)
 
 
 def _losses(rows):
@@ -144,8 +144,8 @@ def _losses(rows):
         rows["share_pct"] = 100.0 * rows["loss_g"] / rows["fragrance_g"]
     if rows["loss_g"].abs().max() < 1e-9:
         raise FitError(
-            "all weighings of each piece are equal: no loss was seen; weigh on a finer scale or "
-            "after longer on the warmer"
+            "every weighing of each piece is the same, so no loss was seen; use a finer scale or "
+            "leave pieces on the warmer longer"
         )
     return rows
 
@@ -157,18 +157,18 @@ def _unlikely(rows):
     if len(grown) == len(last):
         raise FitError(
             f"every piece weighs more at its last weighing than at hour 0 (pieces "
-            f"{codes_of(grown)}); a warmer adds nothing: look at the scale, its zero and "
-            "the dish that was weighed with the piece"
+            f"{codes_of(grown)}), which a warmer cannot do; check the scale, its zero and whether "
+            "a dish was weighed too"
         )
     notes = [
         f"Piece {r.code} weighs {-r.loss_g:.2f} g more at {r.hours:g} h than at hour 0: a wrong "
-        "weighing, or the dish was weighed with it; correct the entry or make it void."
+        "weight, or the dish was weighed too; correct the entry or make it void."
         for r in grown.itertuples()
     ]
     over = rows[rows["loss_g"] > rows["fragrance_g"] + 1e-9].drop_duplicates("code")
     return tuple(notes) + tuple(
         f"Piece {r['code']} of {arm_words(r)} lost {r['loss_g']:.2f} g by {r['hours']:g} h, "
         f"more than the {r['fragrance_g']:.2f} g of fragrance in it: spilled wax or a wrong "
-        "weighing; look, and correct the entry or make it void."
+        "weight; check, then correct the entry or make it void."
         for _, r in over.sort_values("code").iterrows()
     )

@@ -43,12 +43,12 @@ def settle_looks(grades, test, ages=False):
     if (~usable).any():
         pours = ", ".join(sorted(set(looks.loc[~usable, "pour"].astype(str))))
         notes.append(
-            f"{int((~usable).sum())} {test} looks have no grade or no weighed load and were left "
-            f"out (test batches {pours})."
+            f"{int((~usable).sum())} {test} inspections have no grade or no weighed load and were "
+            f"left out (test batches {pours})."
         )
     looks = looks[usable]
     if looks.empty:
-        raise FitError(f"there is no {test} grade to fit; grade some pieces first")
+        raise FitError(f"there are no {test} grades to fit; grade some pieces first")
     one_of_one(looks, f"{test} looks")
     same = ["code", "stress"]
     if ages:
@@ -58,8 +58,8 @@ def settle_looks(grades, test, ages=False):
         same = [*same, "age_days"]
     worst = looks.sort_values("grade").drop_duplicates(same, keep="last")
     if len(worst) < len(looks):
-        again = count_of(len(looks) - len(worst), f"repeated {test} look")
-        notes.append(f"{again} joined with others at the same piece: the worst grade counts.")
+        again = count_of(len(looks) - len(worst), f"repeated {test} inspection")
+        notes.append(f"{again} merged with others of the same piece: the worst grade counts.")
     worst = worst.sort_values("age_days", kind="stable") if ages else worst.sort_index()
     return worst.reset_index(drop=True), tuple(notes)
 

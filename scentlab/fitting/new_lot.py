@@ -33,8 +33,8 @@ def fit_new_lot(fit, looks, blend, *, seed=1):
     own, _ = settle_looks(looks[looks["blend"] == blend], "sweat", ages=True)
     strange = sorted(set(own["stress"]) - set(fit.stresses))
     if strange:
-        raise FitError(f"pieces of the new lot were graded after {strange[0]}, and none of the old "
-                       "lot were: grade them as before")
+        raise FitError(f"pieces of the new lot were graded after {strange[0]} but none of the old "
+                       "lot were; grade them as before")
     counts, rng = count_pours(own), np.random.default_rng(seed)
     kept = even_places(fit.weights, _DRAWS, rng.random())
     place = np.repeat(kept, _SHIFTS)

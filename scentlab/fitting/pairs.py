@@ -159,16 +159,16 @@ def _notes(row):
     n, (low, high) = row["pairs"], (say_percent_of_wax(row[x]) for x in ("low_pct", "high_pct"))
     two = f"{row['blend']}, {low} and {high}"
     if n > row["testers"]:
-        yield (f"{two}: {n} pairs by {count_of(row['testers'], 'tester')}. The count takes them as "
-               "independent; the points allow for testers who differ.")
+        yield (f"{two}: {n} pairs by {count_of(row['testers'], 'tester')}. The count treats them "
+               "as independent; the points allow for differences between testers.")
     if row["batches"] == 1:
-        yield (f"{two}: One batch of each load was compared, and batches of one load differ as "
-               "well. Pairs of a second pot make the answer surer.")
+        yield (f"{two}: Only one batch of each load was compared, and batches of one load differ "
+               "too. Pairs from a second pot would make the answer surer.")
     most = max(row["first"], n - row["first"])
     if not row["habits"] and agreeing_chance(most, n, 2) < LEVEL:
         which = "first" if row["first"] == most else "second"
         yield (f"{two}: the piece smelt {which} was named {most} of {n} times. Order matters to "
-               "your testers: keep it balanced, as planned.")
+               "your testers, so keep it balanced, as planned.")
 
 
 def _words(row, loss):
@@ -182,23 +182,23 @@ def _words(row, loss):
     said = f"{said}. {_points_words(row, loss, high, throw)}"
     if not row.habits:
         return said
-    return (f"{said}. {row.habits}: that follows the order, whatever is smelt, so the points of "
-            "throw leave these pairs out. Compare them again on another day, with a pause between "
-            "the two pieces")
+    return (f"{said}. {row.habits}: that follows the order, not the smell, so the points of throw "
+            "leave these pairs out. Compare them again another day, with a pause between the two "
+            "pieces")
 
 
 def _points_words(row, loss, high, throw):
     step = f"a step of {say_points(row.high_pct - row.low_pct)}"
     between = f"90 %: {row.lower:.1f} to {row.upper:.1f}"
     if row.alike >= SURE:
-        return (f"{capital(step)} was not smelt: the difference is at most {row.most:.1f} points "
-                f"of {throw} ({100 * BOUND:.0f} % sure)")
+        return (f"{capital(step)} made no difference anyone smelt: it is at most {row.most:.1f} "
+                f"points of {throw} ({100 * BOUND:.0f} % sure)")
     if row.stronger >= SURE:
         return f"{high} has {row.difference:.1f} points more {throw} ({between})"
     if row.weaker >= SURE:
         between = f"90 %: {-row.upper:.1f} to {-row.lower:.1f}"
         return f"{high} has {-row.difference:.1f} points less {throw} ({between})"
-    opened = f"They leave open whether {step} is smelt"
+    opened = f"They leave open whether anyone smells {step}"
     if np.isnan(row.difference):
         return opened
     wanted = pairs_for(float(named_chance(loss)))

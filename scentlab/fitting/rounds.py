@@ -16,17 +16,17 @@ def rounds_words(table):
     """What a table of :func:`fit_rounds` says, in a sentence: rounds differ where their limits
     leave out no difference."""
     if len(table) < 2:
-        return "All was poured in one round."
+        return "Everything was poured in one round."
     if not table["told"].any():
-        return (f"{len(table)} rounds: too few pots in them to part rounds from pots, so what "
-                "differs between rounds counts as what differs between pots.")
+        return (f"{len(table)} rounds, with too few pots to separate rounds from pots; differences "
+                "between rounds count as differences between pots.")
     apart = table[(table["lower_pct"] > 0) | (table["upper_pct"] < 0)]
     said = "; ".join(
         f"{r.poured_on} sweats {abs(r.earlier_pct):.1f} points of load "
         f"{'earlier' if r.earlier_pct > 0 else 'later'} than the others"
         for r in apart.itertuples())
     return f"{len(table)} rounds, fitted together: " + (
-        f"what was poured on {said}. Look at lot, scale and temperatures." if said else
+        f"what was poured on {said}. Check lot, scale and temperatures." if said else
         "they differ no more than pots do.")
 
 

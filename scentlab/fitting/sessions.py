@@ -44,8 +44,8 @@ def session_terms(scores, kind):
     covariate = np.log(np.maximum(minutes.fillna(usual).to_numpy(float), 1.0) / max(usual, 1.0))
     if _share_within(covariate, scores) < TIME_WITHIN:
         return np.nan, order, notes + (
-            "The minutes on the warmer go with the loads or blends scored, so that the effect of "
-            "the time cannot be set apart from theirs: score all loads after the same time.",
+            "The minutes on the warmer vary with the loads or blends scored, so their effects "
+            "cannot be separated: score all loads after the same time.",
         )
     return usual, {"minutes": covariate} | order, notes
 
@@ -57,8 +57,8 @@ def _along(order, scores):
     place, load = seen.to_numpy(float).T
     if (place @ load) ** 2 <= ORDER_WITHIN * (place @ place) * (load @ load):
         return ()
-    return ("Loads were smelt mostly in one order, so that tired noses cannot be set apart from "
-            "the loads, and the gain is less sure: smell them in a mixed order.",)
+    return ("Loads were smelt mostly in one order, so tired noses cannot be separated from loads "
+            "and the gain is less sure: smell them in a mixed order.",)
 
 
 def _share_within(values, scores):

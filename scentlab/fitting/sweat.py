@@ -405,8 +405,8 @@ def find_peak(model, like=None, test="sweat"):
         if np.all(np.isfinite(climbed.hessian)):
             return steepened(climbed)
         raise FitError(
-            f"the {test} fit found no peak; look for a test batch whose load or grades were "
-            "mistyped (the frame of counts shows each)"
+            f"the {test} fit found no peak; look for a test batch with a mistyped load or grade "
+            "(the frame of counts shows each)"
         ) from None
     return climbed
 
@@ -443,9 +443,9 @@ def prior_centres(blends, limits, tested):
     middle = {r.blend: min(0.5 * (r.lowest_pct + r.highest_pct), MOST_CENTRE_PCT)
               for r in tested.itertuples()}
     notes = tuple(
-        f"No wax maker's limit is known for {b}; half of its pieces are expected to sweat "
-        f"about the middle of the tested loads, or {MOST_CENTRE_PCT:g} % of wax where that is "
-        f"less: {middle[b]:.1f} % of wax."
+        f"No wax maker's limit is known for {b}; half of its pieces are expected to sweat near the "
+        f"middle of the tested loads, or at {MOST_CENTRE_PCT:g} % of wax if that is less: "
+        f"{middle[b]:.1f} % of wax."
         for b in blends
         if b not in limits
     )
@@ -466,14 +466,13 @@ def evidence_notes(looks, blends):
             )
         if begins := _falls_from(own):
             notes.append(
-                f"Sweat of {blend} falls as the load rises from {say_load(begins)} on, against all "
-                "that is known of it: look whether codes, loads or grades were taken the other way "
-                "round."
+                f"Sweat of {blend} falls as the load rises above {say_load(begins)}, which should "
+                "not happen: check whether codes, loads or grades were swapped."
             )
     pots = looks.groupby("blend")["pot"].nunique()
     if single := [blend for blend in blends if pots.get(blend) == 1]:
-        notes.append(f"{', '.join(single)} {'were' if single[1:] else 'was'} poured from one pot "
-                     f"only{' each' if single[1:] else ''}, so how much pots differ is taken from "
+        notes.append(f"{', '.join(single)} {'were' if single[1:] else 'was'} poured from only one "
+                     f"pot{' each' if single[1:] else ''}, so how much pots differ is taken from "
                      f"{others}.")
     return tuple(notes)
 

@@ -23,8 +23,8 @@ SURE = 0.8  # how sure it must be that a difference is of account, or of none
 MOST_THROW = THROWS["throw"].upper
 AT_END = 0.25  # of the scores, from which the end of the scale is named
 _AGAINST = (
-    "Pairs and scores speak against each other: look for a swapped label or a wrong code before "
-    "either is believed."
+    "Pairs and scores contradict each other: look for a swapped label or a wrong code before you "
+    "trust either."
 )
 
 
@@ -258,21 +258,21 @@ def throw_curve(fit, blend, loads):
 def _settle(throws, kind, pairs):
     scores, said = throws[throws["kind"] == kind], THROW_WORDS.get(kind, kind)
     if scores.empty and len(pairs):
-        return scores, ("Throw was compared in pairs and not scored: differences are known and no "
-                        "level is.",)
+        return scores, ("Throw was compared in pairs but not scored, so differences are known but "
+                        "no level.",)
     if scores.empty:
         kinds = sorted(set(throws["kind"].dropna().astype(str)))
         kinds = ", ".join(THROW_WORDS.get(k, k) for k in kinds) or "none"
         raise FitError(
-            f"there is no {said} throw score to fit; kinds scored: {kinds}; score {said} throw at "
-            "two loads of a blend or more"
+            f"there are no {said} throw scores to fit; kinds scored: {kinds}; score {said} throw "
+            "at two or more loads of a blend"
         )
     scores = scores.astype({"throw": float, "load_pct": float})
     usable = np.isfinite(scores[["throw", "load_pct"]]).all(axis=1) & scores["blend"].notna()
     notes = ()
     if (~usable).any():
         lost = count_of(int((~usable).sum()), f"{said} throw score")
-        notes = (f"Left out, for want of a value or of a weighed load: {lost}.",)
+        notes = (f"Left out, as they lack a value or a weighed load: {lost}.",)
     scores = scores[usable].reset_index(drop=True).astype({"assessor": str, "blend": str})
     one_of_one(scores, f"{said} throw scores")
     scores, more = _several_loads(scores, said, pairs)
@@ -289,15 +289,15 @@ def _several_loads(scores, said, pairs):
     single = list(apart.index[~apart])
     if not apart.any():
         raise FitError(
-            f"{said} throw was scored at one load only of each blend; a curve needs at least two: "
+            f"{said} throw was scored at only one load of each blend; a curve needs at least two: "
             "score pieces of another load"
         )
     if not single:
         return scores, ()
     kept = scores[scores["blend"].isin(apart.index[apart])].reset_index(drop=True)
     return kept, (
-        f"{said.capitalize()} throw of {', '.join(single)} was scored at one load only and has no "
-        "curve: score pieces of another load.",
+        f"{said.capitalize()} throw of {', '.join(single)} was scored at only one load, so it has "
+        "no curve: score pieces of another load.",
     )
 
 
@@ -314,7 +314,7 @@ def _with_and_without(fit, scores, pairs, draws, seed):
     used = works_with(scores)
     if used:
         verb = "works" if len(used) == 1 else "work"
-        reasons.append((used, f"{verb} with the fragrance and may be used to it"))
+        reasons.append((used, f"{verb} with the fragrance and may have got used to it"))
     return tuple(
         f"{_listed(people)} {reason}. {_without(fit, people, scores, pairs, draws, seed)}"
         for people, reason in reasons
@@ -326,7 +326,7 @@ def _without(fit, people, scores, pairs, draws, seed):
     names, rest = _listed(people), scores[~scores["assessor"].isin(people)].reset_index(drop=True)
     pairs = pairs[~pairs["assessor"].isin(people)].reset_index(drop=True)
     if rest.empty:
-        return "Nobody else scored: ask somebody who does not."
+        return "Nobody else scored: ask someone who does not."
     try:
         rest, _ = _several_loads(rest, THROW_WORDS[fit.kind], pairs)
         other = _fit(rest, pairs, fit.kind, draws, seed)
@@ -356,30 +356,31 @@ def _panel_notes(scores):
     said = THROW_WORDS[scores["kind"].iloc[0]]
     if scores["throw"].nunique() == 1:
         notes.append(
-            f"Every {said} throw score is {scores['throw'].iloc[0]:g}: either no load smells "
-            "different, or the pieces were not smelt one against the other."
+            f"Every {said} throw score is {scores['throw'].iloc[0]:g}: either all loads smell the "
+            "same, or the pieces were not smelt against each other."
         )
     highest = int((scores["throw"] >= MOST_THROW).sum())
     if highest >= AT_END * len(scores):
         notes.append(
             f"{highest} of {count_of(len(scores), f'{said} throw score')} are {MOST_THROW:g}, the "
-            "highest there is: that more fragrance smells no stronger there may be the end of the "
-            "scale. Score in a larger room."
+            "top of the scale, which may be why more fragrance smells no stronger. Score in a "
+            "larger room."
         )
     added = scores.get("known", pd.Series(0.0, scores.index)).groupby(scores["assessor"]).mean()
     if added.abs().max() >= 0.05:
         each = ", ".join(f"{tester} {by:+.1f}" for tester, by in added.items())
-        notes.append(f"Scores are taken less what testers added in earlier series: {each} points.")
+        notes.append(f"Scores are corrected for what testers added in earlier series: {each} "
+                     "points.")
     people = scores["assessor"].nunique()
     if people == 1:
         notes.append(
-            "One tester scored: how far others would follow is taken from what panels usually do. "
-            "A second tester makes the answer surer."
+            "Only one tester scored; how far others would agree is taken from what panels usually "
+            "do. A second tester would make the answer surer."
         )
     if scores.groupby("blend")["pot"].nunique().max() == 1:
         notes.append(
-            "Each blend was scored from one pot, so how throw differs between pots is taken from "
-            "what is usual."
+            "Each blend was scored from one pot, so how much throw differs between pots is taken "
+            "from what is usual."
         )
     return tuple(notes)
 

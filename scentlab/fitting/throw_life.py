@@ -168,8 +168,8 @@ def fit_throw_life(warmings, draws=2000, seed=1):
             f"throw was scored at {when} on the warmer only; a curve needs three times or more")
     if scores["throw"].nunique() == 1:
         raise FitError(
-            f"every throw score on the warmer is {scores['throw'].iloc[0]:g}: nothing falls and "
-            "there is no error to measure; score longer, or with more testers"
+            f"every throw score on the warmer is {scores['throw'].iloc[0]:g}, so nothing falls and "
+            "there is no error to measure; score for longer, or with more testers"
         )
     arms, scores["arm"] = arms_of(scores)
     arms = arms.join(scores.groupby("arm").agg(
@@ -340,18 +340,18 @@ def _hours_words(lower, middle, upper, arm):
 def _panel_notes(scores):
     if scores["assessor"].nunique() == 1:
         yield (
-            "One tester scored throw on the warmer: how far others would follow is taken from what "
-            "is usual, and a nose that stays in the room gets used to the smell."
+            "Only one tester scored throw on the warmer; how far others would agree is taken from "
+            "what is usual. A nose that stays in the room gets used to the smell."
         )
     unnamed = int((scores["assessor"] == UNNAMED).sum())
     if unnamed:
-        yield (f"{unnamed} throw scores on the warmer name no tester; they are taken as those of "
-               "one person.")
+        yield (f"{unnamed} throw scores on the warmer name no tester; they are treated as one "
+               "person's.")
     early = scores[scores["hours"] < 1.0]
     if len(early):
         yield (
-            f"Throw was scored within the first hour (pieces {codes_of(early)}): a room is still "
-            "filling then, and a low first score makes the fall look slower than it is."
+            f"Throw was scored within the first hour (pieces {codes_of(early)}), while the room "
+            "was still filling; a low first score makes the fall look slower than it is."
         )
 
 
@@ -364,14 +364,13 @@ def _fall_notes(fit):
             yield (
                 f"The throw of {arm_words(arm)} is not shown to fall up to "
                 f"{arm['longest_h']:g} h ({start:.1f} at {arm['first_h']:g} h, {end:.1f} at "
-                f"{arm['longest_h']:g} h): test longer for "
-                "the hours that it lasts."
+                f"{arm['longest_h']:g} h): test longer to see how long it lasts."
             )
     if fit.arms["blend"].duplicated().any():
-        yield ("All loads of a blend are taken to fall at one rate: where a higher load lasts "
-               "longer, its hours are too few here and those of the lower one too many.")
+        yield ("All loads of a blend are assumed to fall at one rate. If a higher load really "
+               "lasts longer, its hours here are too few and those of the lower load too many.")
     if (fit.arms["pieces"] == 1).all():
         yield (
-            "One piece of each blend and load was scored: how pieces differ is taken from what is "
-            "usual."
+            "One piece of each blend and load was scored, so how much pieces differ is taken from "
+            "what is usual."
         )

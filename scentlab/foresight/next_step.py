@@ -45,7 +45,7 @@ GAPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)  # between the loads of a pot, points of lo
 MOST_LOADS = 4
 # What holds a load down, where its name does not say what to do.
 _HOLDS = {
-    CEILING: "pieces that sweated; look up how they were poured and graded, and pour these loads "
+    CEILING: "pieces that sweated; check how they were poured and graded, and pour these loads "
              "again",
     THROW_TESTED: f"{THROW_TESTED}; score higher ones",
 }
@@ -111,15 +111,14 @@ class NextStep(Result):
     @property
     def sentence(self):
         if self.first:
-            return f"{capital(self.first)}; these pieces show what to do then."
+            return f"{capital(self.first)}; that will show what to do next."
         if not self.worth_it:
             why = f"more work would move the load by less than {say_points(WORTH_PCT)}"
             if self.given_pct <= 0:
                 return self._lower_words()
             if held_by := self._held_by():
-                why = (f"the highest load to use is held at "
-                       f"{say_load_oz(self.limits[held_by], sold=True)} by "
-                       f"{_HOLDS.get(held_by, held_by)}")
+                why = (f"the load to use is held at {say_load_oz(self.limits[held_by], sold=True)} "
+                       f"by {_HOLDS.get(held_by, held_by)}")
             return in_sentences([f"Stop here: {why}", *self._pair_words()])
         best = self.table.iloc[0]
         loads, pots = best["loads_pct"], int(best["pots"])
@@ -163,20 +162,20 @@ class NextStep(Result):
                         f"tested is {lowest}.")
         lower = " and ".join(say_load_oz(share * self.lowest_pct) for share in LOWER)
         return (f"{capital(TEST_LOWER)}: not even the lowest tested, {lowest}, is shown to be "
-                f"safe. Lower are {lower}: plan them as a quick check (scentlab quick).")
+                f"safe. Try {lower}: plan them as a quick check (scentlab quick).")
 
     def _gain_words(self, best):
         if self.given_pct <= 0:
-            return ("no load is given now; after it there is one "
+            return ("no load can be given now; afterwards there would be one "
                     + _chance_words(best["p_given"]))
-        return (f"the highest load to use is {say_percent_of_wax(self.given_pct, sold=True)} now "
-                f"and would be about {say_percent_of_wax(best['given_after_pct'], sold=True)}, on "
-                "average over what it may show")
+        return (f"the highest load to use is {say_percent_of_wax(self.given_pct, sold=True)} now; "
+                "on average it would become about "
+                f"{say_percent_of_wax(best['given_after_pct'], sold=True)}")
 
     def _beyond_words(self, loads):
         """What is said of loads that nobody tested, and of those over a limit."""
         if max(loads) > self.highest_pct + NEAR_PCT:
-            yield f"{say_load_oz(max(loads))} is higher than anything tested"
+            yield f"{say_load_oz(max(loads))} is higher than anything tested so far"
         for reason in (WAX_LIMIT, REGULATORY):
             if max(loads) > self.limits.get(reason, np.inf):
                 yield (f"{reason} is {say_load_oz(self.limits[reason], sold=True)}: loads above it "
@@ -185,8 +184,8 @@ class NextStep(Result):
     def _pair_words(self):
         if self.pair:
             low, high = map(say_load_oz, self.pair)
-            yield (f"whether {low} smells as strong as {high} is open: both are dry, so a pair "
-                   "test would show it, without more wax")
+            yield (f"{low} may smell as strong as {high}: both are dry, so a pair test would show "
+                   "it without more wax")
 
 
 def _too_low(limit, lowest):
@@ -197,7 +196,7 @@ def _too_low(limit, lowest):
 def _chance_words(chance):
     """How many of 100 cases such a chance is, in tens: the draws tell no more."""
     tens = 10 * round(10 * chance)
-    return f"in about {tens} of 100 such cases" if tens else "in hardly any such case"
+    return f"in about {tens} of 100 such cases" if tens else "in almost no such case"
 
 
 @one_thread()

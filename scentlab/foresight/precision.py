@@ -86,7 +86,7 @@ class Precision(Result):
         (short, short_error), (value, error) = map(self.of, (SHORTFALL, THROW_LOST))
         lost = ""
         if np.isfinite(value):
-            lost = (f" The recommended load gives away {value:.2f} of 10 points of throw "
+            lost = (f" The recommended load gives up {value:.2f} of 10 points of throw "
                     f"({_within(error)}).")
         where = "no safe load was found"
         if np.isfinite(short):
@@ -154,7 +154,7 @@ def precision(
     task = plan_task(plan, guess, rules, draws, seed, throw_every)
     work = partial(run_one, task)
     outcomes = run_series(work, series, workers=workers, progress=progress, stop=stop)
-    need(outcomes, "the run was stopped before any series was finished", "start it again")
+    need(outcomes, "the run was stopped before any series finished", "start it again")
     return _summary(task, outcomes, series)
 
 
@@ -216,7 +216,7 @@ def _share(hits, number):
 def _notes(task, frame, asked):
     done = frame["number"].nunique()
     notes = [
-        "All of it rests on the guess that half of the pieces sweat at "
+        "All of this rests on the guess that half of the pieces sweat at "
         + ", ".join(f"{say_load(t.capacity)} ({b})" for b, t in task.truth.blends.items())
         + f", spread {task.truth.spread:g} points of load, sd between pots "
         f"{task.truth.pot_sd:g}.",
@@ -224,7 +224,7 @@ def _notes(task, frame, asked):
         "one; frost was left out, for it moves neither load.",
     ]
     if done < _FEW:
-        notes.insert(0, f"{done} series are too few to judge a plan by; simulate at least {_FEW}.")
+        notes.insert(0, f"{done} series are too few to judge a plan; simulate at least {_FEW}.")
     if done < asked:
         notes.insert(0, f"The run was stopped: {done} of {asked} series are finished.")
     if task.throw_every != 1:
@@ -233,7 +233,7 @@ def _notes(task, frame, asked):
     failed = frame[frame["failed"].notna()]
     if len(failed):
         notes.append(
-            f"{failed['number'].nunique()} series could not be fitted and count as without an "
-            f"answer; the first said: {failed['failed'].iloc[0]}."
+            f"{failed['number'].nunique()} series could not be fitted and count as no answer; the "
+            f"first error was: {failed['failed'].iloc[0]}."
         )
     return tuple(notes)

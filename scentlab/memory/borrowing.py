@@ -38,8 +38,8 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
     looks, options = series.sweat(), {"draws": draws, "precise": precise, "seed": seed}
     alone = fit_sweat(looks, series.limits, **options)
     if alone.stresses[0] != memory.kept:
-        raise FitError("the earlier series were kept in another way than this one, so nothing "
-                       "can be borrowed; leave the workshop's earlier series out")
+        raise FitError("pieces of the earlier series were kept differently from these, so "
+                       "nothing can be borrowed; leave the earlier series out")
     waxes, fragrances = zip(*(memory.spelt(wax_of(series, blend), series.fragrance_name)
                               for blend in alone.blends), strict=True)
     tester = grader(looks)
@@ -65,11 +65,11 @@ def with_pots_of_its_own(prior, usual):
 
 def _check(memory, series):
     if bool(series.invented) != bool(memory.invented):
-        raise FitError("invented series are no evidence of real ones, so nothing can be borrowed; "
-                       "keep them in folders of their own")
+        raise FitError("invented series are no evidence about real ones, so nothing can be "
+                       "borrowed; keep them in their own folders")
     if looks_key(series) in {c.key for c in memory.cells}:
-        raise FitError("this series is among the earlier ones that it would borrow from, and each "
-                       "piece would count twice; leave it out of them")
+        raise FitError("this series is among those it would borrow from, so each piece would count "
+                       "twice; leave it out")
 
 
 def says(memory, waxes, fragrance, share):
@@ -94,7 +94,7 @@ def as_others_grade(fit, memory, tester):
     fewer = -np.expm1(-more[1])
     return replace(fit, draws=draws), (
         f"In earlier series {tester} graded sweat a little more mildly than the others. Loads are "
-        f"given as the others would grade: {say_points(more[0])} lower, further grades "
+        f"given as the others would have graded: {say_points(more[0])} lower, further grades "
         f"{100 * fewer:.0f} % closer together.",)
 
 

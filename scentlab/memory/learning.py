@@ -233,7 +233,7 @@ def learn(cells: list[Cell], *, seed: int = 1, draws: int = 600) -> Memory:
         raise FitError("no earlier series has sweat grades that can be fitted; grade one first")
     kept = Counter(c.stresses[0] for c in cells).most_common(1)[0][0]
     alike = tuple(c for c in cells if c.stresses[0] == kept)
-    notes = tuple(f"{c.name} was not kept like the others and is not used."
+    notes = tuple(f"{c.name} kept its pieces differently from the others and is not used."
                   for c in cells if c not in alike)
     graders = tuple(dict.fromkeys(c.tester for c in alike if c.tester))
     names = (tuple(dict.fromkeys(c.wax for c in alike)),
@@ -288,10 +288,10 @@ def _hierarchy(cells, sites, names):
     )
 
 
-_SAID = {"capacity": "half-sweat load", "log_spread": "how gently sweat sets in",
+_SAID = {"capacity": "half-sweat load", "log_spread": "how gradually sweat sets in",
          "stress": "what heat does", "gap2": "where a film begins (grade 2)",
          "gap3": "where beads begin (grade 3)", "gap4": "where oil pools (grade 4)",
-         "sigma": "how unlike pots are", "misread": "misread grades"}
+         "sigma": "how much pots differ", "misread": "misread grades"}
 
 
 def _odd(cells, sites, model, learnt):

@@ -61,11 +61,11 @@ def least_limit(shelf, wax, fragrance):
     of_wax = mixed.get(alike(wax), shelf.blend(wax)).limit_load_pct
     of_oil = shelf.fragrance(fragrance).limit_load_pct
     of_oil = None if of_oil is None else sold_load(of_oil)
-    said = (f"The wax maker's limit of {wax} is not on the shelf: look at its sheet first. A load "
-            "over it is for testing only, not for sale." if of_wax is None else
-            f"The wax maker's limit is {say_load_oz(of_wax)}: no load over it is proposed.")
+    said = (f"The wax maker's limit of {wax} is not on the shelf: check its data sheet first. A "
+            "load above it is for testing only, not for sale." if of_wax is None else
+            f"The wax maker's limit is {say_load_oz(of_wax)}; no load above it is proposed.")
     if of_oil is not None:
-        said += f" By the limit of {fragrance} no load is over {say_load_oz(of_oil)}."
+        said += f" The limit of {fragrance} keeps loads at or below {say_load_oz(of_oil)}."
     return min((x for x in (of_wax, of_oil) if x is not None), default=None), said
 
 

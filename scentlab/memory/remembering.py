@@ -76,7 +76,7 @@ def remember(
     used = [f for f in found if f.invented != real]
     memory = learn([c for f in used for c in f.cells], seed=seed)
     testers = learn_testers([s for f in used for s in f.shared], seed=seed)
-    notes = [f"{name} holds mostly the same records as {other} and is left out."
+    notes = [f"{name} has mostly the same records as {other}, so it is left out."
              for name, other in copies.items()]
     notes += [f.note for f in found if f.note]
     if real and any(f.cells and f.invented for f in found):

@@ -13,7 +13,7 @@ from scentlab.schema import THROW_WORDS
 from scentlab.text import capital, in_sentences
 from scentlab.units import say_load_oz, say_percent_of_wax, say_points
 
-NO_SAFE_LOAD = ("What is expected is no safe load: pour test batches before a pair goes on sale.")
+NO_SAFE_LOAD = ("An expected load is not a safe load: pour test batches before selling.")
 
 
 def known_sentences(memory):
@@ -34,7 +34,7 @@ def odd_sentences(memory):
         what = ", ".join(own["what"])
         yield in_sentences([
             f"{series} ({wax}, {fragrance}) differs from the others: {what}",
-            f"Look whether its wax, lot, heat or testers were others, or leave it out with "
+            f"Check whether its wax, lot, heat or testers were different, or leave it out with "
             f"--leave-out {series}"])
 
 
@@ -43,7 +43,7 @@ def said_of_testers(memory):
     where nothing can be compared."""
     found = [*_graders(memory), *_scorers(memory.testers)]
     compared = memory.testers is not None or memory.graders
-    return found or ["No tester differs clearly from the others."] * bool(compared)
+    return found or ["No tester clearly differs from the others."] * bool(compared)
 
 
 def _graders(memory):
@@ -54,7 +54,7 @@ def _graders(memory):
                    f"about {say_points(abs(load))} "
                    f"{_range(load, load_sd, partial(say_points, alone=True))}.")
         if abs(gaps) > CLEAR * gaps_sd:
-            yield (f"{tester} keeps grades {'further apart' if gaps > 0 else 'closer'} than the "
+            yield (f"{tester} spreads grades {'further apart' if gaps > 0 else 'closer'} than the "
                    f"others, by about {100 * abs(gaps):.0f} % {_range(100 * gaps, 100 * gaps_sd)}.")
 
 
@@ -91,7 +91,7 @@ def _scorers(testers):
 def next_sentence(rows):
     """Which pairs teach most, the best first."""
     first, *others = [f"{row.fragrance} in {row.wax}" for row in rows.itertuples()]
-    return in_sentences([f"To learn most from one more series, pour {first}",
+    return in_sentences([f"To learn the most from one more series, pour {first}",
                          *([f"Next best: {', then '.join(others)}"] * bool(others))])
 
 
@@ -100,10 +100,10 @@ def new_sentences(memory, shelf, wax, fragrance):
     limit, limit_words = least_limit(shelf, wax, fragrance)
     loads = three_loads(memory, wax, fragrance, limit)
     known = "" if wax in memory.waxes else f"No earlier series used {wax}: this is a rough guess. "
-    yield (f"{known}Pour {fragrance} in {wax} as three test batches, each from a pot of its own: "
+    yield (f"{known}Pour {fragrance} in {wax} as three test batches, each from its own pot: "
            f"{', '.join(map(say_load_oz, loads))}.")
     yield limit_words
-    yield "Cast 6 pieces to heat-cycle and 1 to keep at room temperature from each."
+    yield "From each, cast 6 pieces to heat-cycle and 1 to keep at room temperature."
     yield NO_SAFE_LOAD
 
 
@@ -117,4 +117,4 @@ def beside_alone(analysis):
 
 
 def _said(load):
-    return "none is known" if pd.isna(load) else say_percent_of_wax(load, sold=True)
+    return "none known" if pd.isna(load) else say_percent_of_wax(load, sold=True)

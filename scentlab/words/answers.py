@@ -41,7 +41,7 @@ def ranking_words(analysis):
     """What the blends are ranked by; "" for one blend."""
     return "" if len(_picked(analysis)) < 2 else (
         f"Ranked by strongest {THROW_WORDS[analysis.rules.throw_kind]} throw, ties by less frost, "
-        "then lower cost, as far as these are known.")
+        "then lower cost, where known.")
 
 
 def ranking_sentences(analysis):
@@ -88,9 +88,9 @@ def facts_of(analysis, best, without=None):
     yield "Highest safe load", (
         "at least " if state in (OPEN_ABOVE, DRY) else "", say_loads(safe, sold=True),
         _lowest_without(without, blend, safe),
-        f": {say_rule(rules.confidence)} sure at most {say_rule(rules.risk)} of new pieces "
-        f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}"
-        f"{by_day(analysis.sweat, rules)}",
+        f": {say_rule(rules.confidence)} sure that at most {say_rule(rules.risk)} of new pieces "
+        f"sweat (grade {rules.limit_grade}+), "
+        f"{storage_words(analysis)}{by_day(analysis.sweat, rules)}",
         _kept_otherwise(analysis, blend, safe))
     yield "Wax maker", tuple(_limit_words(series, best))
     legal = _regulatory_load(series.blends, blend)
@@ -152,7 +152,7 @@ def _limit_words(series, best):
     waxes = series.waxes(best["blend"])
     names = [wax["name"] for wax in waxes if wax.get("limit_load_pct") == limit]
     yield f" for {' and '.join(names)}" if len(waxes) > 1 and names else ""
-    yield ", set aside: test only, not for sale" if best["load_pct"] > limit else ""
+    yield ", set aside: testing only, not for sale" if best["load_pct"] > limit else ""
     yield "" if usual is None else f"; recommended {say_loads(usual)}"
 
 

@@ -378,7 +378,7 @@ def counts_table(analysis, blend):
             own, "{:.1f} ({:.0f})", mean=("throw", "mean"), count=("throw", "count"))
            for kind, own in throws.groupby(throws["kind"].map(THROW_WORDS))},
     }, index=range(len(rows))).dropna(axis=1, how="all").fillna(MISSING)
-    return view("Seen by load as weighed: pieces at or over the grade, of those inspected",
+    return view("Seen at each load as weighed: pieces at or above the grade, of those inspected",
                 seen.assign(loads=rows), *_weighed_columns(), *((name, name) for name in seen))
 
 

@@ -101,8 +101,8 @@ class TestHeldBelowSweat:
     def test_the_note_counts_the_pieces_and_says_what_to_do(self, analysis):
         assert find_ceiling(with_wet(analysis.sweat, 7.0, 6)).notes[0] == (
             "6 of 30 pieces of soft at 7.0 % of wax (6.5 % of total) or less reached sweat grade "
-            "2: more than a risk of 5 % allows, so the highest safe load is held at 5.0 % of wax "
-            "(4.7 % of total), below them. Look up how they were poured and graded, and pour these "
+            "2: more than a risk of 5 % allows, so the highest safe load is held below them, at "
+            "5.0 % of wax (4.7 % of total). Check how they were poured and graded, and pour these "
             "loads again."
         )
 
@@ -113,7 +113,7 @@ class TestHeldBelowSweat:
         row = ceiling.of("soft")
         assert row["state"] == NONE
         assert np.isnan(row["ceiling_load_pct"]) and np.isnan(row["ceiling_content_pct"])
-        assert "no load below them is left to choose" in ceiling.notes[0]
+        assert "no lower load is left to choose" in ceiling.notes[0]
         assert find_ceiling(with_wet(analysis.sweat, 5.0, 3)).of("soft")["state"] == INSIDE
 
 
@@ -138,8 +138,8 @@ class TestLimitGrade:
         frame = looks_of(lambda b, k, x, s, i: int(x > 13))
         notes = find_ceiling(quick_fit(frame)).notes
         assert notes[0] == (
-            "No piece reached sweat grade 2: how much more fragrance that takes rests on what is "
-            "usual and on the pieces that stayed below it."
+            "No piece reached sweat grade 2. How much more fragrance that takes rests on what is "
+            "usual and on the pieces below that grade."
         )
 
 
@@ -152,7 +152,8 @@ class TestInsideTheTestedLoads:
         assert row["state"] == OPEN_ABOVE
         top = f"{row['highest_tested_pct']:.1f} % of wax"
         assert any(
-            n.startswith(f"hard kept the risk at every load tested; nothing is claimed above {top}")
+            n.startswith("hard stayed within the risk at every load tested; nothing is claimed "
+                         f"above {top}")
             for n in easy.notes
         )
         assert f"hard: at least {top}" in easy.sentence
@@ -187,8 +188,8 @@ class TestInsideTheTestedLoads:
             "keep the risk under 5 % (8 of 8 pieces there reached sweat grade 2).",
         )
         assert ceiling.sentence == (
-            "Highest load with at most 5 % chance of sweat grade 2 or worse for a piece of a new "
-            "pot (rest), held with 95 % confidence: soft: no tested load qualifies."
+            "Highest load with at most 5 % chance of sweat grade 2 or worse for a piece from a new "
+            "pot (rest), 95 % sure: soft: no tested load qualifies."
         )
 
     def test_a_blend_not_looked_at_under_the_stress(self, looks_of):
@@ -199,9 +200,8 @@ class TestInsideTheTestedLoads:
         frame = both[(both["blend"] == "soft") | (both["stress"] == "rest")]
         ceiling = find_ceiling(quick_fit(frame))
         assert ceiling.stress == "heat" and ceiling.of("hard")["state"] == NONE
-        assert "No piece of hard was graded after heat, so it has no highest safe load there." in (
-            ceiling.notes
-        )
+        said = "No piece of hard was graded after heat, so it has no highest safe load for that."
+        assert said in ceiling.notes
 
     def test_pieces_that_sweat_earlier_at_room_temperature_decide(self, looks_of):
         """Heat here dries pieces, by 4 points; a blend that has no others has no load."""
@@ -235,4 +235,4 @@ def test_the_error_of_a_load_that_dry_pieces_leave_is_said_too(looks_of):
     found = find_ceiling(fit)
     row = found.table.iloc[0]
     assert row["state"] == DRY and row["ceiling_load_pct"] < 8 and row["error_pct"] > 0.03
-    assert f"out about {row['error_pct']:.2f} points of load (% of wax) higher" in found.notes[-1]
+    assert f"by about {row['error_pct']:.2f} points of load (% of wax) either" in found.notes[-1]

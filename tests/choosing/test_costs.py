@@ -120,7 +120,7 @@ def test_dear_complaints_ask_for_less_and_dear_lost_sales_for_more(weigh):
 def test_without_a_number_of_the_maker_no_load_costs_least(weigh):
     found = weigh("soft", Costs())
     assert found.of(LEAST_COST) is None and found.table["materials"].notna().all()
-    assert found.sentence.startswith("soft: say what a complaint or a lost sale costs you: ")
+    assert found.sentence.startswith("soft: give what a complaint or a lost sale costs you ")
     assert "No load above 8." in found.notes[0]
     # What every draw costs alike lies in its range, whatever the last digit of its mean.
     assert not any("far more" in row[4] for row in costs_table(found).rows)
@@ -160,7 +160,7 @@ def test_without_a_price_materials_are_left_out(demo_analysis):
     series = replace(demo_analysis.series, blends=blends.assign(fragrance_price_per_kg=None))
     found = load_costs(replace(demo_analysis, series=series), OWN)
     assert found.table["materials"].isna().all() and found.table["cost"].notna().all()
-    assert "materials are left out" in " ".join(found.notes)
+    assert "Materials are left out" in " ".join(found.notes)
     found = load_costs(replace(demo_analysis, series=series), Costs())
     assert [row[4] for row in costs_table(found).rows] == ["–", "–"]
 
@@ -187,9 +187,9 @@ def test_numbers_that_cannot_be_are_refused(numbers, field, words):
 
 
 def test_what_cannot_be_weighed_says_why(demo_analysis, weigh):
-    with pytest.raises(FitError, match="no answer is given for a blend 'other', but for "):
+    with pytest.raises(FitError, match="there is no answer for a blend 'other', only for "):
         weigh("other", Costs())
-    with pytest.raises(FitError, match="need scores of hot throw of soft, and there are none"):
+    with pytest.raises(FitError, match="soft needs hot throw scores, and it has none"):
         load_costs(replace(demo_analysis, throw=None), OWN, "soft")
     none = demo_analysis.pick.table.assign(load_pct=np.nan, reason="all of it is wet")
     nothing = replace(demo_analysis, pick=replace(demo_analysis.pick, table=none))

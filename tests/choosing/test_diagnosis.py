@@ -60,12 +60,12 @@ def test_a_spoiled_pot_that_holds_the_ceiling_down_is_named(spoiled):
     assert row["change_pct"] > 2
     assert row["change_pct"] > 4 * row["error_pct"]
     assert found.notes[-1] == (
-        f"The highest safe load of hard hangs on pot hard1: {int(10 * before) / 10} % of wax with "
-        f"it, {int(10 * row['ceiling_load_pct']) / 10} % of wax without it (give or take "
+        f"The highest safe load of hard depends on pot hard1: {int(10 * before) / 10} % of wax "
+        f"with it, {int(10 * row['ceiling_load_pct']) / 10} % of wax without it (give or take "
         f"{max(2 * row['error_pct'], 0.1):.1f} between the two). Pour another pot of that blend "
         "before trusting either."
     )
-    assert sum("hangs on pot" in note for note in found.notes) == 1
+    assert sum("depends on pot" in note for note in found.notes) == 1
 
 
 def test_the_ceiling_without_the_spoiled_pot_is_still_safe(spoiled):
@@ -148,13 +148,13 @@ def test_what_the_draws_cannot_tell_is_not_told(good):
     _, found = good
     table = pd.DataFrame([("b1", "b", 9.0, 0.9, 0.5)], columns=_COLUMNS)
     assert Diagnosis(found.sweat, table.assign(hangs=False)).sentence == (
-        f"{found.sweat.sentence} No highest safe load is known to hang on one pot.")
+        f"{found.sweat.sentence} No highest safe load is known to depend on one pot.")
     assert Diagnosis(found.sweat, table.assign(hangs=True)).sentence == (
-        f"{found.sweat.sentence} A highest safe load hangs on pot b1.")
+        f"{found.sweat.sentence} A highest safe load depends on pot b1.")
 
 
 def test_blends_of_one_pot_cannot_be_compared(analysed):
     found = diagnose(analysed(pots=1))
     assert found.table["change_pct"].isna().all()
     assert found.sentence.endswith(
-        " No highest safe load could be compared without one of its pots.")
+        " No highest safe load could be worked out without one of its pots.")

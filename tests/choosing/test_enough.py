@@ -69,25 +69,25 @@ def test_what_cannot_be_told_goes_up_and_a_likely_fall_does_not():
 
 
 @pytest.mark.parametrize(("draws", "words"), [
-    (RISING, "Up to 10.0 % (1.6 oz/lb) more fragrance may add more than half a point of hot throw. "
-             "6.0 % smells 2.0 points weaker than the best"),
+    (RISING, "More fragrance, up to 10.0 % (1.6 oz/lb), may add more than half a point of hot "
+             "throw. 6.0 % smells 2.0 points weaker than the best"),
     (LEVELLED, "Going on to 10.0 % (1.6 oz/lb) adds less than half a point of hot throw (chance "
                "90 %). 6.0 % smells 2.5 points weaker than the best"),
-    (FLAT, "It smells the same to your testers as any load up to 10.0 % (1.6 oz/lb): the chance "
-           "that the difference is under half a point is 90 %. Nothing lower was tested: a test "
-           "batch below it would show whether less will do"),
+    (FLAT, "To your testers it smells the same as any load up to 10.0 % (1.6 oz/lb) (chance of a "
+           "difference under half a point: 90 %). Nothing lower was tested; a lower test batch "
+           "would show whether less will do"),
     (PEAKED, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 1.8 points weaker than the best "
              "(chance of more than half a point: 90 %). 6.0 % smells 2.7 points weaker than the "
              "best"),
     (FALLING, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 2.0 points weaker than the "
-              "best (chance of more than half a point: over 99 %). Nothing lower was tested: a "
-              "test batch below it would show whether less will do"),
-    (EITHER, "The scores leave open which load from 6.0 % (0.96 oz/lb) to 10.0 % (1.6 oz/lb) "
-             "smells strongest: the chance that this one comes within half a point of the best is "
+              "best (chance of more than half a point: over 99 %). Nothing lower was tested; a "
+              "lower test batch would show whether less will do"),
+    (EITHER, "The scores cannot settle which load from 6.0 % (0.96 oz/lb) to 10.0 % (1.6 oz/lb) "
+             "smells strongest; the chance that this one is within half a point of the best is "
              "50 %. More testers or another session would help"),
-    (UNSURE, "Up to 10.0 % (1.6 oz/lb) more fragrance may add more than half a point of hot throw. "
-             "The scores leave open whether 6.0 % smells more than half a point weaker (chance "
-             "60 %): more testers or another session would help"),
+    (UNSURE, "More fragrance, up to 10.0 % (1.6 oz/lb), may add more than half a point of hot "
+             "throw. The scores cannot settle whether 6.0 % smells more than half a point weaker "
+             "(chance 60 %); more testers or another session would help"),
 ])
 def test_the_words(draws, words):
     many = np.repeat(draws, 30, axis=0)

@@ -79,7 +79,7 @@ def test_a_damaged_file_is_no_rules(tmp_path, text, why):
     with pytest.raises(ValueError) as error:
         rules_here(tmp_path)
     assert str(error.value) == (
-        f"{path} holds no rules that can be used ({why}); take the file out of the folder and keep "
+        f"the rules in {path} cannot be used ({why}); take the file out of the folder and set "
         "the rules again on the answer page"
     )
 
@@ -89,5 +89,5 @@ def test_a_damaged_file_is_no_rules(tmp_path, text, why):
                                    "[1]"])
 def test_what_is_no_rule_at_all(tmp_path, rules):
     (tmp_path / "rules.json").write_text(f'{{"rules": {rules}}}', encoding="utf-8")
-    with pytest.raises(ValueError, match="holds no rules that can be used"):
+    with pytest.raises(ValueError, match="cannot be used"):
         rules_here(tmp_path)

@@ -85,7 +85,7 @@ def test_a_lot_that_its_own_pieces_reject_has_no_safe_load_above_them(old):
         [use, use + 1.5, use + 2.0], [[2, 2, 2, 0, 0, 0], [0] * 6, [0] * 6])), "B")
     assert found.verdict == REJECT
     assert not found.safe_load_pct > use - 0.25
-    assert ("none is known" in found.lines[0]) == np.isnan(found.safe_load_pct)
+    assert ("none known" in found.lines[0]) == np.isnan(found.safe_load_pct)
     assert "3 of 6 pieces" in found.lines[0] and "chance" not in found.lines[0]
 
 
@@ -103,8 +103,8 @@ def test_dry_pieces_that_are_younger_than_the_old_lots_accept_nothing(old):
         assert found.verdict == MORE and found.again and np.isnan(found.safe_load_pct)
         assert len(found.lines) == 2 and "chance" not in found.sentence
         assert found.lines[0].endswith(
-            ": look at its pieces again on day 14. 12 of 18 pieces are dry and were not seen at "
-            "that age yet, and sweat may still come.")
+            ": inspect its pieces again on day 14. 12 of 18 pieces are dry but not yet that old, "
+            "so sweat may still come.")
     last = looks.assign(age_days=np.where(looks["pour"] == "N0", 13.0, 14.0))
     assert check_lot(beside(old, pours, last), "B").young == 6
     wet = check_lot(beside(old, pours, looks.assign(grade=4, age_days=1.0)), "B")
@@ -134,7 +134,7 @@ def test_a_lot_of_which_nothing_was_seen_keeps_the_prior(old):
 
 
 def test_what_is_not_there_is_said(old):
-    with pytest.raises(FitError, match="no test batch of a lot 'C' is logged; plan and pour"):
+    with pytest.raises(FitError, match="no test batch of lot 'C' is logged; plan and pour"):
         check_lot(old, "C")
     pours, looks = graded([9.0], [[0]])
     with pytest.raises(FitError, match="there are B"):
@@ -150,8 +150,9 @@ def test_a_typed_load_says_what_is_known_of_it(old):
     assert re.match(r"Highest safe load: (at least )?[\d.]+ % \([\d.]+ oz/lb\)", known.words[0])
     assert known.recommended and known.load_pct == old.pick.table["load_pct"].iloc[0]
     high = " ".join(known_load(old, load_pct=18.75).words)
-    assert "not the recommended one" in high and re.search(r"Never tested above 12\.[56]", high)
-    assert "of pieces of new pots would sweat" in " ".join(known_load(old, load_pct=9.5).words)
+    assert "not the recommended one" in high and re.search(r"Nothing was tested above "
+                                                           r"12\.[56]", high)
+    assert "of pieces from new pots would sweat" in " ".join(known_load(old, load_pct=9.5).words)
     table = old.pick.table.assign(load_pct=np.nan)
     none = replace(old, pick=replace(old.pick, table=table))
     with pytest.raises(FitError, match="no load of soft is recommended"):
@@ -174,7 +175,7 @@ def test_what_counts_in_the_check_of_a_lot_alone_is_said(old):
     """A column "lot" in a file may hold lots that nobody meant to check."""
     pours, looks = graded([9.0, 9.0, 11.0], [[0], [0], [2]], lot="S-12")
     found = choose_load(beside(old, pours, looks), old.rules)
-    assert ("Left to the check of lot S-12, and counted nowhere else: 3 test batches."
+    assert ("Counted only in the check of lot S-12: 3 test batches."
             in found.notes)
     assert not any("Left to" in note for note in old.pick.notes)
 
@@ -187,7 +188,7 @@ def test_pieces_as_sold_are_compared_within_their_pots(old):
                      apart=replace(old.series, pours=sold, grades=sold_looks))
     found = compare_finish(series, old.rules, "soft", "heat")
     assert "as sold, heat-cycled" in found and "at 9.0 %: 11 of 12 sweated; plain" in found
-    assert "as sold sweat more: less than 1 chance in 1000" in found
+    assert "as sold sweated more: less than 1 chance in 1000" in found
     whole = replace(series, pours=pd.concat([old.series.pours, plain]),
                     grades=pd.concat([old.series.grades, plain_looks]))
     assert found in choose_load(replace(old, series=whole), old.rules).notes
@@ -213,7 +214,7 @@ def test_pieces_as_sold_that_sweat_are_told_first_also_with_no_plain_one_beside_
     words = "4 of 5 pieces as sold sweated, from "
     assert words in analysis.pick.sentences["soft"].partition("Highest safe load")[2][:90]
     assert known.as_sold in analysis.pick.notes and known.sold_sweats
-    assert "4 of 5 sweated; no plain ones of the same pots beside them. Whether the finish" in (
+    assert "4 of 5 sweated; there are no plain pieces from the same pots. Whether the finish" in (
         known.as_sold)
     plan = SimpleNamespace(piece_g=20.0, title="", invented=True, pouring=Pouring(),
                            fragrance=Fragrance("fig"), blend=lambda name: Blend(name, {

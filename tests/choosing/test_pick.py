@@ -65,8 +65,8 @@ class TestCaps:
             "The wax maker's limit was set aside for soft. Reason given: maker agreed 1 March"
         ) in pick.notes
         assert (
-            "The recommended load of soft is above the wax maker's limit: test only, not for sale, "
-            "until the maker agrees."
+            "The recommended load of soft is above the wax maker's limit: for testing only, not "
+            "for sale, until the maker agrees."
         ) in pick.notes
         assert row(pick)["load_pct"] <= row(pick)["ceiling_load_pct"]
 
@@ -75,7 +75,7 @@ class TestCaps:
         with pytest.raises(FitError) as error:
             choose_load(analysis, rules)
         assert str(error.value) == (
-            "no blend is called none; the limit can be set aside for soft, hard"
+            "there is no blend none; the limit can be set aside for soft, hard"
         )
 
     @pytest.mark.parametrize("content", [6.0])
@@ -108,7 +108,7 @@ class TestCaps:
             "no tested load is low enough: the wax maker's limit is 3.0 % (0.48 oz/lb) and the "
             "lowest load tested is "
         )
-        assert pick.sentence.startswith("No load is given for any blend. ")
+        assert pick.sentence.startswith("No load can be given for any blend. ")
 
 
 class TestThrow:
@@ -133,9 +133,9 @@ class TestThrow:
         flat = np.random.default_rng(1).normal(0.0, 0.01, throw.rise.shape)
         chosen = row(choose_load(replace(analysis, throw=replace(throw, rise=flat))))
         assert chosen["load_pct"] == pytest.approx(5.0, abs=0.11)
-        assert chosen["reason"].startswith("It smells the same to your testers as any load up to ")
-        assert re.search(r": the chance that the difference is under half a point is "
-                         r"(over 99|9\d) %\. Nothing ", chosen["reason"])
+        assert chosen["reason"].startswith("To your testers it smells the same as any load up to ")
+        assert re.search(r" \(chance of a difference under half a point: "
+                         r"(over 99|9\d) %\)\. Nothing ", chosen["reason"])
 
     def test_a_panel_that_cannot_tell_goes_up_and_says_what_would_help(self, analysis):
         throw = analysis.throw
@@ -144,7 +144,7 @@ class TestThrow:
         either = 6.0 * np.tile(sign[:, None], (1, throw.rise.shape[1]))
         chosen = row(choose_load(replace(analysis, throw=replace(throw, rise=either))))
         assert chosen["load_pct"] == np.floor(chosen["ceiling_load_pct"] * 10) / 10
-        assert chosen["reason"].startswith("The scores leave open which load from 5.")
+        assert chosen["reason"].startswith("The scores cannot settle which load from 5.")
         assert "More testers or another session would help" in chosen["reason"]
 
     def test_one_load_to_choose_from(self, with_blends):
@@ -158,7 +158,7 @@ class TestThrow:
         high = replace(throw, tested=throw.tested.assign(lowest_pct=11.0))
         chosen = row(choose_load(replace(analysis, throw=high)))
         assert chosen["reason"] == (
-            "Hot throw was scored only from 11.0 % up, so this is as high as sweat allows")
+            "Hot throw was only scored from 11.0 % up, so this is as high as sweat allows")
 
     def test_without_throw_it_is_the_highest_load_and_says_so(self, analysis):
         pick = choose_load(replace(analysis, throw=None))
@@ -192,7 +192,7 @@ class TestWords:
             f"{wet} of {first['stressed_below']} pieces at room temperature sweated (grade 2 or "
             f"more) at the loads tested up to {first['load_pct']:.1f} %"
         ) in said
-        assert " that more than 5 % of pieces of new pots would sweat. " in said
+        assert " that more than 5 % of pieces from new pots would sweat. " in said
 
     def test_short_sentences_without_words_of_statistics(self, analysis):
         for said in analysis.pick.sentences.values():
@@ -257,9 +257,9 @@ class TestNotes:
         more = analysis.series.blends.iloc[:1].assign(blend="third")
         series = replace(analysis.series, blends=pd.concat([analysis.series.blends, more]))
         pick = choose_load(replace(analysis, series=series))
-        assert pick.notes[0] == "No piece of third has a sweat grade yet: no load is given for it."
+        assert pick.notes[0] == "No piece of third has a sweat grade yet, so it has no load."
         assert not any("sweat grade yet" in note for note in choose_load(analysis).notes)
-        with pytest.raises(FitError, match="^no answer is given for a blend 'third', but for "):
+        with pytest.raises(FitError, match="^there is no answer for a blend 'third', only for "):
             pick.of("third")
 
     def test_no_limit_known_at_all(self, with_blends):
@@ -268,7 +268,7 @@ class TestNotes:
 
     def test_no_frost(self, analysis):
         notes = choose_load(replace(analysis, frost=None)).notes
-        assert "No frost was graded: the answer knows nothing of frost." in notes
+        assert "No frost was graded: the answer ignores frost." in notes
 
 
 class TestWhatIf:
@@ -286,7 +286,7 @@ class TestWhatIf:
         rules = Rules(risk=0.005, confidence=0.975)
         pick, safe = choose_load(analysis, rules), find_ceiling(analysis.sweat, rules)
         said = loads_so_far(replace(analysis, rules=rules, pick=pick, ceiling=safe)).answer
-        assert "at most 0.5 % chance" in safe.sentence and "97.5 % confidence" in safe.sentence
+        assert "at most 0.5 % chance" in safe.sentence and "97.5 % sure" in safe.sentence
         assert "97.5 % sure" in said
         for words in (pick.sentence, safe.sentence, said):
             assert "under 1 %" not in words and "98 %" not in words
@@ -307,9 +307,9 @@ class TestAnalysis:
         found = analyse(bare, draws=400)
         assert found.throw is None and found.frost is None
         assert found.notes == (
-            "There is no frost grade to fit; grade some pieces first.",
-            "There is no hot throw score to fit; kinds scored: none; score hot throw at two loads "
-            "of a blend or more.",
+            "There are no frost grades to fit; grade some pieces first.",
+            "There are no hot throw scores to fit; kinds scored: none; score hot throw at two or "
+            "more loads of a blend.",
         )
         assert found.pick.table["load_pct"].notna().all()
 
@@ -319,9 +319,8 @@ class TestAnalysis:
         with pytest.raises(FitError) as error:
             analyse(series)
         assert str(error.value).startswith(
-            "no load can be given, because there is no sweat grade to fit; grade some pieces "
-            "first. "
-            "Change of hot throw on the 0-10 scale from "
+            "no load can be given, because there are no sweat grades to fit; grade some pieces "
+            "first. Change of hot throw on the 0-10 scale from "
         )
 
     def test_no_load_qualifies(self, looks_of, analysis):
@@ -330,8 +329,8 @@ class TestAnalysis:
         pick = choose_load(evidence)
         assert find_ceiling(fit).of("soft")["state"] == NONE
         assert pick.sentence.startswith(
-            "No load is given for any blend. soft: no load is shown to be safe yet: no tested one "
-            "keeps the risk of sweat grade 2 under 5 %. "
+            "No load can be given for any blend. soft: no load is shown to be safe yet: none "
+            "tested keeps the risk of sweat grade 2 under 5 %. "
         )
 
 

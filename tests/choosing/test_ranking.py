@@ -100,7 +100,7 @@ def test_one_that_is_ahead_needs_no_more_than_its_chance(analysis):
 def test_blends_without_scores_are_named(analysis):
     draws = np.tile([6.0, 5.0], (100, 1))
     words = said(analysis, table([6.0, 5.0, np.nan]), draws, ("a", "b"))
-    assert words[1] == "Its hot throw was not scored at its load, so its place is open: c."
+    assert words[1] == "Place open, because its hot throw was not scored at its load: c."
     bare = said(analysis, table([np.nan] * 3), np.empty((0, 0)), ())
     assert bare == ("The order by hot throw is not known: fewer than two blends have scores at "
                     "their loads.",)

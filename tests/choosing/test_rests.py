@@ -54,11 +54,11 @@ def value(rests, name, blend="soft"):
 def test_nothing_missing(looked):
     rests = find_rests(looked(), Rules(), "heat")
     assert rests.headline("soft") == ""
-    assert rests.sentence == "Nothing that is asked for is missing."
+    assert rests.sentence == "Nothing needed is missing."
     assert value(rests, "storage")["value"] == "heat-cycled (3 x 12 h at 38 °C)"
     assert value(rests, "seen up to")["value"] == "day 7"
     assert value(rests, "pots")["value"] == (
-        "3; if one pot in ten goes wrong, 27 % is the chance that these show it")
+        "3; if one pot in ten goes wrong, the chance that these show it is 27 %")
     assert value(rests, "testers")["value"] == "8"
     assert value(rests, "scale")["value"] == "100.1 g under 100 g"
     assert set(rests.table["name"]) == {
@@ -69,11 +69,11 @@ def test_nothing_missing(looked):
 
 @pytest.mark.parametrize(("age", "stress", "rules", "words"), [
     (7.0, "rest", Rules(), "Room temperature only: not tested in heat."),
-    (3.0, "heat", Rules(), "Looked at up to day 3 only."),
-    (7.0, "heat", Rules(ship_age_days=60), "Looked at up to day 7 only, sold at day 60."),
+    (3.0, "heat", Rules(), "Inspected only up to day 3."),
+    (7.0, "heat", Rules(ship_age_days=60), "Inspected only up to day 7, sold on day 60."),
     (60.0, "heat", Rules(ship_age_days=60), ""),
     (3.0, "rest", Rules(),
-     "Room temperature only: not tested in heat; looked at up to day 3 only."),
+     "Room temperature only: not tested in heat; inspected only up to day 3."),
     (np.nan, "heat", Rules(), "Age at inspection not recorded."),
 ])
 def test_the_headline(looked, age, stress, rules, words):
@@ -87,7 +87,7 @@ def test_looks_without_an_age_are_told_and_count_as_of_day_1(looked):
     grades = series.grades.assign(age_days=np.where(one, 21.0, np.nan))
     few, number = replace(series, grades=grades), int((series.sweat()["blend"] == "soft").sum())
     assert find_rests(few, Rules(), "heat").headline("soft") == (
-        f"{number - 1} of {number} inspections have no age and count as day 1.")
+        f"{number - 1} of {number} inspections have no age and are taken as day 1.")
     told, blank = (fit_sweat(s.sweat(), draws=500, precise=None) for s in (
         replace(series, grades=grades.fillna({"age_days": 1.0})), few))
     assert blank.ages == (1.0, 21.0) and np.array_equal(blank.draws, told.draws)
@@ -129,7 +129,7 @@ def test_several_ages(looked):
     series = looked()
     ages = np.where(np.arange(len(series.grades)) % 2, 1.0, 5.0)
     rests = find_rests(replace(series, grades=series.grades.assign(age_days=ages)), Rules(), "heat")
-    assert rests.headline("soft") == "Some pieces looked at up to day 1 only."
+    assert rests.headline("soft") == "Some pieces inspected only up to day 1."
 
 
 def test_a_heat_that_was_reached_is_said_in_the_units_of_the_maker(looked):
@@ -187,7 +187,7 @@ def test_the_day_is_of_the_dry_pieces_up_to_the_load(looked):
     row = seen(some, 8.0, Rules(ship_age_days=20))
     assert row["value"] == f"day 7 (2 of {pieces} pieces: up to day 28)"
     assert row["warning"] == (
-        "some pieces looked at up to day 7 only, sold at day 20")
+        "some pieces inspected only up to day 7, sold on day 20")
 
 
 def test_a_piece_that_sweated_need_not_be_looked_at_again(looked):
@@ -206,7 +206,7 @@ def test_one_pot_of_one_blend(looked):
     rests = find_rests(replace(series, grades=grades), Rules(), "heat")
     assert rests.headline("soft") == "One pot." and rests.headline("hard") == ""
     assert rests.sentence == "Soft: one pot."
-    assert value(rests, "assumed")["value"] == "how unlike pots are, for 1 say little of it"
+    assert value(rests, "assumed")["value"] == "how much pots differ: 1 is too few to show it"
 
 
 def test_lots(looked):
@@ -224,10 +224,8 @@ def test_lots(looked):
 @pytest.mark.parametrize(("shown", "value_words", "words"), [
     (np.nan, "not recorded", "Not recorded: scale check."),
     (100.9, "100.9 g under 100 g", ""),
-    (104.0, "104 g under 100 g", "Fragrance scale reads 4.0 % high: less went in "
-     "than it showed."),
-    (98.5, "98.5 g under 100 g", "Fragrance scale reads 1.5 % low: more went in than "
-     "it showed."),
+    (104.0, "104 g under 100 g", "Fragrance scale reads 4.0 % high: less went in than it read."),
+    (98.5, "98.5 g under 100 g", "Fragrance scale reads 1.5 % low: more went in than it read."),
 ])
 def test_the_check_of_the_scale(looked, shown, value_words, words):
     series = looked()
@@ -289,7 +287,7 @@ def test_odd_pots_are_those_of_the_check_of_sweat(analysis):
 def test_the_gravest_come_first_and_no_more_than_two(looked):
     rests = find_rests(looked(2.0, "rest"), Rules(), "rest", (("P01", "soft", "sweated less"),))
     assert rests.headline("soft") == (
-        "Room temperature only: not tested in heat; looked at up to day 2 only.")
+        "Room temperature only: not tested in heat; inspected only up to day 2.")
 
 
 @pytest.mark.parametrize(("stresses", "words"), [
@@ -309,7 +307,7 @@ def test_planned_pieces_that_nobody_graded_come_before_the_gravest(looked, stres
     names = ("test", "stress", "pour", "code")
     plan = PLAN | {"pieces": [dict(zip(names, p, strict=True)) for p in pieces]}
     rests = find_rests(replace(series, plan=plan), Rules(), "rest")
-    gravest = "oom temperature only: not tested in heat; looked at up to day 2 only."
+    gravest = "oom temperature only: not tested in heat; inspected only up to day 2."
     assert rests.headline("soft") == f"{words}, so the answer may change; r{gravest}"
     assert rests.headline("hard") == f"R{gravest}"
     assert rests.table["name"].iloc[0] == "not graded yet"
@@ -323,7 +321,7 @@ def test_lost_pieces_are_counted_for_who_threw_a_wet_one_away(looked):
                    for name in (code, "x1", "x2"))
     plan = PLAN | {"pieces": [seen], "lost": lost}
     rests = find_rests(replace(series, plan=plan), Rules(), "heat")
-    assert "2 of 3 pieces lost: any that was wet has to be graded all the same" in (
+    assert "2 of 3 pieces lost: grade any that was wet all the same" in (
         rests.headline("soft"))
     assert "lost" not in rests.headline("hard") and "not graded yet" not in rests.headline("soft")
 
@@ -334,7 +332,7 @@ def test_pieces_kept_otherwise_that_sweated_first_are_named_as_they_were_kept(lo
     low = (series.grades["load_pct"] < lowest + 0.5) & series.grades["test"].eq("sweat")
     grades = series.grades.assign(stress=np.where(low, "rest", "heat"), grade=np.where(low, 3, 0))
     row = value(find_rests(replace(series, grades=grades), Rules(), "heat"), "sweat otherwise")
-    assert row["value"].endswith("on, where no heat-cycled piece did")
+    assert row["value"].endswith("up, where no heat-cycled piece did")
     assert " room-temperature pieces sweated from " in row["value"]
 
 
@@ -343,7 +341,7 @@ def test_nothing_sweated(looked):
     grades = series.grades.assign(grade=0)
     rests = find_rests(replace(series, grades=grades), Rules(), "heat")
     assert value(rests, "assumed")["value"] == (
-        "where sweat begins, for no heat-cycled piece sweated")
+        "where sweat begins, as no heat-cycled piece sweated")
 
 
 @pytest.mark.parametrize(("blank", "words", "kept"), [
@@ -406,7 +404,7 @@ class TestInTheAnswer:
     def test_a_later_sale_is_said_in_the_headline(self, analysis):
         oldest = analysis.series.sweat()["age_days"].max()
         pick = what_if(analysis, ship_age_days=float(oldest + 1))
-        assert f"day {oldest:g} only, sold at day {oldest + 1:g}" in pick.sentence
+        assert f"day {oldest:g}, sold on day {oldest + 1:g}" in pick.sentence
 
     def test_asked_for_heat_that_nobody_tested(self, analysis):
         """No answer for a storage that was not seen, rather than one for another."""
@@ -415,8 +413,8 @@ class TestInTheAnswer:
         assert found.pick.table["load_pct"].isna().all()
         assert found.pick.sentences["soft"].startswith(f"soft: no load can be given: {words}. ")
         assert found.pick.tradeoff.empty and "p_over" in found.pick.tradeoff
-        assert found.ceiling.notes == (f"{words[0].upper()}{words[1:]}, so there is no answer "
-                                       "there.",)
+        assert found.ceiling.notes == (f"{words[0].upper()}{words[1:]}, so there is no answer for "
+                                       "that.",)
 
 
 def test_one_day_in_all_that_is_said_of_a_load(analysis):

@@ -25,7 +25,7 @@ from scentlab.choosing.rules import Rules
         ({"throw_kind": "hot"}, "throw_kind is 'hot'; give one of warm, jar, cold"),
         ({"stress": "frozen"}, "stress is 'frozen'; give one of rest, heat"),
         *(({"override_blends": ("soft",), "override_reason": reason},
-           "a wax maker's limit is set aside only with a reason in writing; give override_reason, "
+           "setting a wax maker's limit aside needs a written reason; give override_reason, "
            f"not {reason!r}") for reason in ("  ", [["soft", "a letter"]])),
         *(({"today_load_pct": load}, f"today_load_pct is {load!r}; give a number with a decimal "
            "point from 0 to 40 (g of fragrance per 100 g of wax)")
@@ -53,7 +53,7 @@ def test_the_rules_in_words_have_every_unit():
     assert Rules(throw_loss=1, ship_age_days=1).sentence.endswith(
         "at most 1 of 10 points of hot throw given up; frost of grade 2 or more on day 1.")
     assert usual == (
-        "at most 5 % of the pieces of new pots at sweat grade 2 or more under the harshest "
+        "at most 5 % of the pieces from new pots at sweat grade 2 or more under the harshest "
         "storage tested, 95 % sure; at most 0.5 of 10 points of hot throw given up; frost of "
         "grade 2 or more at the middle age seen."
     )

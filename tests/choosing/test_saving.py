@@ -38,8 +38,8 @@ def test_what_is_not_known_is_missing():
         (0.004, "costs the same as today's 12.0 % (1.92 oz/lb)"),
         (
             np.nan,
-            "the saving against today's 12.0 % (1.92 oz/lb) is not known, for a price "
-            "or a piece's weight is not",
+            "the saving against today's 12.0 % (1.92 oz/lb) is not known: a price or the weight of "
+            "a piece is missing",
         ),
     ],
 )

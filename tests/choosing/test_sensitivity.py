@@ -45,7 +45,7 @@ def ceilings(series, fit):
 
 @pytest.mark.parametrize("words, change", [
     ("pots differ twice as much", {"sigma_scale": 1.2}),
-    ("how gently sweat sets in differs half as much", {"spread_shift_sd": 0.3}),
+    ("how gradually sweat sets in differs half as much", {"spread_shift_sd": 0.3}),
 ])
 def test_weights_say_what_a_fit_made_anew_says(series, told, words, change):
     anew = find_ceiling(fitted(series, replace(SEPARATE, **change)), Rules())

@@ -68,16 +68,16 @@ def test_the_words(checked):
     assert "that sweated, grade 2 (visible film) or worse, at loads as weighed: 6." in seen
     assert re.search(r"6\.\d+ % \(1\S* oz/lb\), 0 of 2; 9\.\d % \(1\.\d+ oz/lb\), 0 of 2; 12", seen)
     assert seen.endswith(
-        "oz/lb), 2 of 2, not for sale. 2 dry pieces alone could hide up to 78 % that sweat "
-        "(95 % sure); the load to use weighs all of them together.")
-    assert "At most 5 % of pieces of new pots would sweat (95 % sure)." in answer
+        "oz/lb), 2 of 2, not for sale. 2 dry pieces alone could still mean up to 78 % sweating (95 "
+        "% sure); the load to use weighs all pieces together.")
+    assert "At most 5 % of pieces from new pots would sweat (95 % sure)." in answer
     assert "Nobody scored hot throw" in answer and "independent" in checked.notes[0]
     assert checked.sentence == f"{answer} {seen}"
 
 
 def test_one_piece_is_one_piece(checked):
     table = checked.table.iloc[:1].assign(pieces=1)
-    assert "1 dry piece alone could hide up to" in replace(checked, table=table).lines[1]
+    assert "1 dry piece alone could still mean up to" in replace(checked, table=table).lines[1]
 
 
 @pytest.mark.parametrize("word", [USE, DRY, SWEATED])
@@ -107,13 +107,13 @@ def no_load_yet(wet_from, limit, sheet=None, apart=None):
 
 
 @pytest.mark.parametrize(("wet_from", "limit", "words"), [
-    (8.0, 7.5, "Until then keep to the wax maker's limit, 7.5 % (1.2 oz/lb)."),
-    (8.0, 9.375, "Until then stay below 9."),
-    (8.0, 12.5, "Until then stay below 9."),
-    (8.0, None, "Until then stay below 9."),
+    (8.0, 7.5, "Until then, stay within the wax maker's limit, 7.5 % (1.2 oz/lb)."),
+    (8.0, 9.375, "Until then, stay below 9."),
+    (8.0, 12.5, "Until then, stay below 9."),
+    (8.0, None, "Until then, stay below 9."),
     (6.0, 10.0, "The lowest load tested, 6."),
     (6.0, 6.25, "The lowest load tested, 6."),
-    (6.0, 5.0, "Until then keep to the wax maker's limit, 5.0 % (0.8 oz/lb)."),
+    (6.0, 5.0, "Until then, stay within the wax maker's limit, 5.0 % (0.8 oz/lb)."),
 ])
 def test_what_to_keep_to_meanwhile_lies_below_all_that_sweated(wet_from, limit, words):
     said = no_load_yet(wet_from, limit)
@@ -126,7 +126,7 @@ def test_what_to_keep_to_meanwhile_lies_below_all_that_sweated(wet_from, limit, 
 
 def test_a_load_of_the_sheet_that_sweated_is_said_to_have():
     assert no_load_yet(8.0, 7.5, 6.25).startswith(
-        "The wax maker's sheet says 6.25 % (1 oz/lb). Until then keep")
+        "The wax maker's sheet says 6.25 % (1 oz/lb). Until then, stay")
     given = quick(15.0)
     plan = {"blends": [{"name": "soft wax", "parts": [
         {"wax": {"name": "soft wax", "recommended_load_pct": 18.75}, "fraction": 1.0}]}]}
@@ -147,7 +147,7 @@ def test_a_blend_without_a_piece_that_decides_has_no_loads_to_show():
     known = replace(series, grades=grades, blends=series.blends.assign(limit_load_pct=11.0))
     found = loads_so_far(analyse(known, draws=200, precise=None), "hard wax")
     assert found.table.empty and found.lines == (found.answer,)
-    assert "safe yet (95 % sure). Until then stay below 9." in found.answer
+    assert "safe yet (95 % sure). Until then, stay below 9." in found.answer
 
 
 def test_what_sweated_of_another_lot_is_not_kept_to_either():
@@ -184,8 +184,8 @@ def test_sweat_of_pieces_kept_otherwise_is_never_called_dry():
     assert list(found.table["word"][2:]) == [SWEATED, SWEATED]
     answer, seen = found.lines
     assert "thing sweated" not in seen and seen.count(
-        ", but pieces kept otherwise sweated, not for sale") == 2
-    assert "2 room-temperature pieces sweated from 12.5 % (2 oz/lb) on, where" in answer
+        ", but pieces kept the other way sweated, not for sale") == 2
+    assert "2 room-temperature pieces sweated from 12.5 % (2 oz/lb) up, where" in answer
 
 
 def test_sweat_below_the_load_to_use_is_not_called_not_for_sale():
@@ -240,7 +240,7 @@ def test_a_load_for_an_early_sale_says_its_day_wherever_it_is_said():
             other.pick.table["load_pct"].iloc[0])
     assert "by day" not in loads_so_far(known).sentence + known.pick.sentence
     # Sweat that came after the sale holds the load down all the same, and is said.
-    later = "Sweat after day 3 counts in this too: a piece ages on when it is sold."
+    later = "This counts sweat after day 3 too: a piece goes on ageing once it is sold."
     assert later in sold.ceiling.notes and later not in known.ceiling.notes
     assert load < 7.0
     old, young = (blend_figure(a, "soft")["data"]["panels"][1] for a in (known, sold))
@@ -263,4 +263,4 @@ def test_nobody_scored_throw_only_where_nobody_did(wet_from):
     assert ("There is no fit of hot throw, so this is as high as" in answer) == (wet_from > 10)
     cold = analyse(replace(series, throws=throws), Rules(throw_kind="cold"), draws=200,
                    precise=None)
-    assert "Nobody scored cold throw, so whether less" in loads_so_far(cold).answer
+    assert "Nobody scored cold throw, so less" in loads_so_far(cold).answer

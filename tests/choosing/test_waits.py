@@ -12,7 +12,7 @@ from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 LOADS = (6.0, 8.0, 10.0, 12.0)
 TEST_LOWER = ("wax: test lower loads or more pots; page Share, The next step, or scentlab quick "
-              "FOLDER says which loads and how many pieces, and adds them to the plan.")
+              "FOLDER shows which loads and how many pieces, and adds them to the plan.")
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +47,7 @@ def test_where_all_is_graded_lower_loads_are_next_and_the_page_is_named(wet):
     assert planned_pieces(wet.series)["graded"].all() and len(planned_pieces(wet.series)) == 12
     # Nothing can be added to the plan of a series that has none.
     assert what_to_test(replace(wet.series, plan=None), wet.ceiling, "wax") == (
-        "wax: test lower loads or more pots; page Share, The next step, says which loads and how "
+        "wax: test lower loads or more pots; page Share, The next step, shows which loads and how "
         "many pieces; plan them as a quick check in a new folder (scentlab quick).")
 
 
@@ -55,7 +55,7 @@ def test_a_pot_of_which_nothing_is_graded_comes_first(wet):
     series = grown(wet, ("n", "P9", 8.0))
     assert comes_first(series, wet.ceiling) == "grade what is poured (P9: 2 pieces)"
     assert what_to_test(series, wet.ceiling, "wax") == (
-        "wax: grade what is poured (P9: 2 pieces) first; these pieces show what to do then.")
+        "wax: grade what is poured (P9: 2 pieces) first; that will show what to do next.")
 
 
 def test_so_does_one_that_is_planned_and_not_poured_but_no_check_of_a_lot(wet):

@@ -36,7 +36,7 @@ def test_a_batch_keeps_its_recipe_and_writes_its_sheet(folder, capsys):
     assert "mica" in page and "Invented demonstration" in page
     assert re.search(r"<h1>[^<]+ %[^<]*\sof the wax</h1>", page)
     code, words = said(capsys, "batch", folder, "--wax", "1 lb", "--load", "3 oz/lb")
-    assert code == 0 and "This load was typed and is not the recommended one." in words
+    assert code == 0 and "You typed this load; it is not the recommended one." in words
     assert "85.1 g (3.00 oz) of fragrance" in words
     assert "at 18.75 % (3 oz/lb)" in words
     words = said(capsys, "batch", folder, "--wax", "1 lb", "--load", "2.3 oz/lb")[1]

@@ -86,9 +86,9 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
                "of wax right?" in words for words in asked)
     assert "and with 0.19 oz of wax this is 1603.8 %" in said
     assert "Wax weighed into this pour, 0.5 g: give a number" in said and "column" not in said
-    assert ("12 pieces not graded yet, 12 of them ready from 2026-11-08 on; those to heat go "
-            "through 3 x 12 h at 100 °F (38 °C) from 2026-11-05 on. There is no answer before "
-            "they are.") in said
+    assert ("12 pieces not graded yet, 12 of them ready from 2026-11-08; those to heat go through "
+            "3 x 12 h at 100 °F (38 °C) from 2026-11-05. There is no answer until they "
+            "are.") in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
     assert "'185' has no unit" in said and "look at the thermometer again" in said
@@ -286,12 +286,12 @@ def test_options_for_a_folder_that_is_there(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(("grade", "words"), [
-    ("0", "stop here: the highest load to use is held at 1 oz/lb (6.25 %) by the wax maker's "
-          "limit. Pour it once more before you sell much of it. If the limit is only "
-          "what the sheet recommends, it can be set aside in writing: page Answer, rules."),
+    ("0", "stop here: the load to use is held at 1 oz/lb (6.25 %) by the wax maker's "
+          "limit. Pour it once more before you sell much. If the sheet only recommends that limit, "
+          "you can set it aside in writing: page Answer, rules."),
     ("3", "test lower loads or more pots: not even the lowest tested, 1 oz/lb (6.25 %), is shown "
-          "to be safe. Lower are 0.5 oz/lb (3.1 %) and 0.75 oz/lb (4.7 %): plan them as a quick "
-          "check (scentlab quick)."),
+          "to be safe. Try 0.5 oz/lb (3.1 %) and 0.75 oz/lb (4.7 %): plan them as a quick check "
+          "(scentlab quick)."),
 ])
 def test_held_by_the_limit_or_all_wet_nothing_is_poured_again(
         tmp_path, capsys, answers, grade, words):
@@ -334,7 +334,7 @@ def test_only_sweat_pieces_wait_and_on_the_day_that_a_late_pour_moved_them_to(tm
     planned = max(p.due_on for p in plan.piece_rows if p.stress == "heat")
     day = planned + dt.timedelta(days=5)
     said, held = check.waits()
-    assert held and said.startswith(f"4 pieces not graded yet, 4 of them ready from {day} on")
+    assert held and said.startswith(f"4 pieces not graded yet, 4 of them ready from {day}")
     assert QuickCheck(folder, day - dt.timedelta(days=1)).heat_day is None
     late = QuickCheck(folder, day)
     assert late.heat_day == day - dt.timedelta(days=3) and late.heated_pots == ["P01"]
@@ -357,7 +357,7 @@ def test_a_broken_piece_and_a_batch_that_was_never_poured_hold_no_answer_back(
     asked.clear()
     assert quick(folder, day="2026-11-08") == 0
     said = capsys.readouterr().out
-    assert f"Not graded, as if broken or lost: {lost}." in said
+    assert f"Not graded, taken as broken or lost: {lost}." in said
     assert "Next: " in said and "pour what is planned" not in said
     typed += [""]
     asked.clear()
@@ -403,8 +403,8 @@ def test_the_answer_names_every_wax_and_waits_for_a_pot_that_nobody_graded(tmp_p
     log_and_grade(check, [first])
     (said, seen, other, last), step = check.answer()
     assert said.startswith(f"{of[first]}: ") and seen.startswith("Pieces heat-cycled")
-    assert other == f"{of[second]}: no piece is graded yet, so nothing is said of it."
-    assert last == f"Next: pour what is planned ({second}); these pieces show what to do then."
+    assert other == f"{of[second]}: no piece is graded yet, so there is nothing to say."
+    assert last == f"Next: pour what is planned ({second}); that will show what to do next."
     assert not step.worth_it
     log_and_grade(check, [second])
     lines, step = check.answer()
@@ -420,7 +420,7 @@ def test_a_new_pot_withdraws_no_answer_and_is_not_proposed_again(tmp_path):
     grades = check.store.rows("grades")
     check.undo("grades", int(grades["entry_id"].iloc[-1]))
     lost = grades["code"].iloc[-1]
-    assert check.waits() == (f"Not graded, as if broken or lost: {lost}.", False)
+    assert check.waits() == (f"Not graded, taken as broken or lost: {lost}.", False)
     plan = grow_plan(check.plan, (5.0, 8.0), start=check.today, seed=9, blend="soft",
                      pieces=PieceNumbers(0, 2, 0, 0, 0))
     check.store.save_plan(plan.to_dict())
@@ -428,12 +428,12 @@ def test_a_new_pot_withdraws_no_answer_and_is_not_proposed_again(tmp_path):
     for pour in check.left:
         check.log(pour, pour.wax_g, pour.fragrance_g)
     said, held = check.waits()
-    assert not held and said.startswith(f"Not graded, as if broken or lost: {lost}. 4 pieces not "
-                                        "graded yet, 4 of them ready from 2026-03-27 on")
+    assert not held and said.startswith(f"Not graded, taken as broken or lost: {lost}. 4 pieces "
+                                        "not graded yet, 4 of them ready from 2026-03-27")
     assert "There is no answer" not in said
     lines, step = check.answer()
-    assert lines[-1] == (f"Next: grade what is poured ({plan.pour_rows[-1].pot}: 4 pieces); these "
-                         "pieces show what to do then.")
+    assert lines[-1] == (f"Next: grade what is poured ({plan.pour_rows[-1].pot}: 4 pieces); that "
+                         "will show what to do next.")
     assert not step.worth_it
 
 

@@ -13,7 +13,7 @@ def test_what_one_check_types_the_next_ones_take(run, tmp_path):
              "--wax-price", "8 / kg", "--currency", "EUR")
     assert run("quick", tmp_path / "fig", *typed)[0] == 0
     code, out, _ = run("quick", tmp_path / "cedar", "--wax", "Soft WAX", "--oil", "cedar", *LOADS)
-    assert code == 0 and "From the shelf, where nothing else is typed: soft wax." in out
+    assert code == 0 and "From the shelf, unless you type otherwise: soft wax." in out
     plan = Store.open(tmp_path / "cedar").plan()
     wax = plan["blends"][0]["parts"][0]["wax"]
     assert (wax["name"], wax["limit_load_pct"], wax["add_temp_c"], plan["currency"]) == (

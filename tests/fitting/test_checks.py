@@ -96,7 +96,7 @@ class TestSpoiledPot:
         assert row["effect"] > 0
         assert check.notes[-1] == (
             f"Pot {pot} of {row['blend']} is {row['z']:+.1f} standard deviations from pots of its "
-            "blend (above 0 it sweated more): look up how it was poured."
+            "blend (above 0 it sweated more): check how it was poured."
         )
 
 

@@ -128,7 +128,7 @@ class TestRisk:
             ),
             (
                 lambda f: frost_risk(f, "soft", [8.0], age_days=60),
-                "frost was looked at from 14 to 14 days of age; nothing is known at 60 days",
+                "frost was inspected at 14 to 14 days of age; nothing is known at 60 days",
             ),
         ],
     )
@@ -158,7 +158,7 @@ class TestDegenerate:
         frame.loc[0, "age_days"] = np.nan
         found = fit_frost(frame, draws=300)
         assert found.notes == (
-            "The age is missing for some frost looks, so frost was fitted without it.",
+            "The age is missing for some frost inspections, so frost was fitted without it.",
         )
         assert found.ages == ()
 
@@ -170,7 +170,7 @@ class TestDegenerate:
     def test_empty(self):
         with pytest.raises(FitError) as error:
             fit_frost(looks(2).iloc[:0])
-        assert str(error.value) == "there is no frost grade to fit; grade some pieces first"
+        assert str(error.value) == "there are no frost grades to fit; grade some pieces first"
 
 
 class TestWaxFractions:

@@ -155,8 +155,8 @@ class TestThrowLife:
         fit = fit_throw_life(frame)
         assert fit.arms["load_pct"].tolist() == [6.0, 10.0] and fit.rate.shape[1] == 1
         assert "soft at 6.0 % of wax (5.7 % of total), from " in fit.sentence
-        shared = ("All loads of a blend are taken to fall at one rate: where a higher load lasts "
-                  "longer, its hours are too few here and those of the lower one too many.")
+        shared = ("All loads of a blend are assumed to fall at one rate. If a higher load really "
+                  "lasts longer, its hours here are too few and those of the lower load too many.")
         assert shared in fit.notes and shared not in fit_throw_life(series(4)).notes
 
 
@@ -213,28 +213,27 @@ class TestDegenerate:
 
     def test_all_equal(self):
         assert refused(lambda: weights_lost(weighed({"101": [25.0] * 7}))) == (
-            "all weighings of each piece are equal: no loss was seen; weigh on a finer scale or "
-            "after longer on the warmer"
+            "every weighing of each piece is the same, so no loss was seen; use a finer scale or "
+            "leave pieces on the warmer longer"
         )
         assert refused(lambda: fit_throw_life(smelt({"A1": [6.0] * 4, "A2": [6.0] * 4}))) == (
-            "every throw score on the warmer is 6: nothing falls and there is no error to measure; "
-            "score longer, or with more testers"
+            "every throw score on the warmer is 6, so nothing falls and there is no error to "
+            "measure; score for longer, or with more testers"
         )
 
     def test_growing_weights(self):
         growing = {c: 25 + 0.1 * np.array(HOURS) for c in ("101", "102")}
         assert refused(lambda: weights_lost(weighed(growing))) == (
-            "every piece weighs more at its last weighing than at hour 0 (pieces 101, 102); a "
-            "warmer adds nothing: look at the scale, its zero and the dish that was weighed with "
-            "the piece"
+            "every piece weighs more at its last weighing than at hour 0 (pieces 101, 102), which "
+            "a warmer cannot do; check the scale, its zero and whether a dish was weighed too"
         )
 
     def test_one_growing_piece_is_a_note(self):
         weights = {str(101 + i): losing(25, 1.2, 0.2, noise=0.01, seed=i) for i in range(4)}
         weights["102"] = 25 + 0.1 * np.array(HOURS)
         assert weights_lost(weighed(weights))[1][0] == (
-            "Piece 102 weighs 1.20 g more at 12 h than at hour 0: a wrong weighing, or the dish "
-            "was weighed with it; correct the entry or make it void."
+            "Piece 102 weighs 1.20 g more at 12 h than at hour 0: a wrong weight, or the dish was "
+            "weighed too; correct the entry or make it void."
         )
 
     def test_more_lost_than_there_was(self):
@@ -242,7 +241,7 @@ class TestDegenerate:
         weights["103"] = losing(25, 4.0, 0.2)
         assert weights_lost(weighed(weights))[1][0] == (
             "Piece 103 of soft at 10.0 % of wax (9.1 % of total) lost 2.80 g by 6 h, more than the "
-            "2.27 g of fragrance in it: spilled wax or a wrong weighing; look, and correct the "
+            "2.27 g of fragrance in it: spilled wax or a wrong weight; check, then correct the "
             "entry or make it void."
         )
 
@@ -250,12 +249,12 @@ class TestDegenerate:
         frame = weighed({str(101 + i): losing(25, 1.2, 0.2, noise=0.01, seed=i) for i in range(3)})
         some = frame[(frame["hours"] > 0) | (frame["code"] != "102")]
         assert weights_lost(some)[1][0] == (
-            "Not weighed at hour 0, so left out: pieces 102."
+            "Left out because not weighed at hour 0: pieces 102."
         )
         assert (weights_lost(some)[0]["pieces"] == 2).all()
         assert refused(lambda: weights_lost(frame[frame["hours"] > 0])) == (
             "no piece was weighed at hour 0 (pieces 101, 102, 103); weigh each piece before it "
-            "goes on the warmer, as hours 0"
+            "goes on the warmer, at hour 0"
         )
 
     def test_weighed_once_each(self):
@@ -271,17 +270,17 @@ class TestDegenerate:
         note = next(n for n in fit.notes if "is not shown to fall" in n)
         assert note.startswith(
             "The throw of soft at 10.0 % of wax (9.1 % of total) is not shown to fall up to 8 h ("
-        ) and note.endswith("test longer for the hours that it lasts.")
+        ) and note.endswith("test longer to see how long it lasts.")
 
     def test_one_assessor_and_one_piece(self):
         fit = fit_throw_life(smelt({"A1": [8.0, 7.0, 5.0, 3.5]}))
         assert fit.notes[:1] == (
-            "One tester scored throw on the warmer: how far others would follow is taken from what "
-            "is usual, and a nose that stays in the room gets used to the smell.",
+            "Only one tester scored throw on the warmer; how far others would agree is taken from "
+            "what is usual. A nose that stays in the room gets used to the smell.",
         )
         assert fit.notes[-1] == (
-            "One piece of each blend and load was scored: how pieces differ is taken from what is "
-            "usual."
+            "One piece of each blend and load was scored, so how much pieces differ is taken from "
+            "what is usual."
         )
 
     def test_one_assessor_is_no_surer_than_assessors_differ(self):
@@ -301,11 +300,11 @@ class TestDegenerate:
         frame.loc[frame["assessor"] == "A2", "assessor"] = None
         notes = fit_throw_life(frame).notes
         assert (
-            "4 throw scores on the warmer name no tester; they are taken as those of one person."
+            "4 throw scores on the warmer name no tester; they are treated as one person's."
         ) in notes
         assert (
-            "Throw was scored within the first hour (pieces 101): a room is still filling then, "
-            "and a low first score makes the fall look slower than it is."
+            "Throw was scored within the first hour (pieces 101), while the room was still "
+            "filling; a low first score makes the fall look slower than it is."
         ) in notes
 
 

@@ -29,7 +29,7 @@ def test_looks_without_a_grade_or_a_weighed_load_are_left_out(looks):
     settled, notes = settle_looks(looks, "sweat")
     assert len(settled) == 40
     assert notes == (
-        "8 sweat looks have no grade or no weighed load and were left out "
+        "8 sweat inspections have no grade or no weighed load and were left out "
         "(test batches soft1-8, soft2-16).",
     )
 
@@ -40,10 +40,11 @@ def test_the_worst_of_several_looks_at_a_piece_counts(looks):
     grades = settled.set_index("code")["grade"]
     assert grades["0000"] == 3 and grades["0001"] == 0 and grades["0047"] == 2
     assert notes == (
-        "3 repeated sweat looks joined with others at the same piece: the worst grade counts.",
+        "3 repeated sweat inspections merged with others of the same piece: the worst grade "
+        "counts.",
     )
     _, notes = settle_looks(pd.concat([looks, again.tail(1)]), "sweat")
-    assert notes[0].startswith("1 repeated sweat look joined with others ")
+    assert notes[0].startswith("1 repeated sweat inspection merged with others ")
 
 
 def test_looks_at_several_ages_keep_the_worst_grade_up_to_each(looks):
@@ -97,10 +98,10 @@ def test_a_piece_at_rest_and_in_heat_is_looked_at_twice(looks):
             lambda d: d.drop(columns=["pot", "grade"]),
             "the sweat looks lack the columns grade, pot",
         ),
-        (lambda d: d.iloc[:0], "there is no sweat grade to fit; grade some pieces first"),
+        (lambda d: d.iloc[:0], "there are no sweat grades to fit; grade some pieces first"),
         (
             lambda d: d.assign(grade=pd.NA),
-            "there is no sweat grade to fit; grade some pieces first",
+            "there are no sweat grades to fit; grade some pieces first",
         ),
     ],
 )

@@ -145,9 +145,9 @@ def test_what_is_said_when_they_are_alike(unscored):
     assert (row["pairs"], row["higher"], row["first"], row["testers"]) == (200, 100, 100, 10)
     assert row["alike"] >= 0.8 and row["lower"] < 0 < row["upper"]
     assert found.sentence == (
-        f"Of 200 pairs of 6.0 % and 9.0 % the higher load was named stronger 100 times ("
-        f"{row['least']} show a difference). A step of 3.0 points of load (% of wax) was not "
-        f"smelt: the difference is at most {row['most']:.1f} points of hot throw (90 % sure)."
+        "Of 200 pairs of 6.0 % and 9.0 % the higher load was named stronger 100 times "
+        f"({row['least']} show a difference). A step of 3.0 points of load (% of wax) made no "
+        f"difference anyone smelt: it is at most {row['most']:.1f} points of hot throw (90 % sure)."
     )
 
 
@@ -176,10 +176,10 @@ def test_an_order_that_matters_is_noted(unscored):
     found = pair_test(replace(unscored, pairs=pairs(12, 12, 12, each=24, first=True)))
     assert found.sentence == (
         "Of 72 pairs of 6.0 % and 9.0 % the higher load was named stronger 36 times (44 show a "
-        "difference). They leave open whether a step of 3.0 points of load (% of wax) is smelt. "
-        "A1 named the first piece in 24 of 24 pairs, A2 named the first piece in 24 of 24 pairs, "
-        "A3 named the first piece in 24 of 24 pairs: that follows the order, whatever is smelt, so "
-        "the points of throw leave these pairs out. Compare them again on another day, with a "
+        "difference). They leave open whether anyone smells a step of 3.0 points of load (% of "
+        "wax). A1 named the first piece in 24 of 24 pairs, A2 named the first piece in 24 of 24 "
+        "pairs, A3 named the first piece in 24 of 24 pairs: that follows the order, not the smell, "
+        "so the points of throw leave these pairs out. Compare them again another day, with a "
         "pause between the two pieces."
     )
     assert found.table.loc[0, "pairs"] == 72 and np.isnan(found.table.loc[0, "alike"])
@@ -235,7 +235,7 @@ def test_an_order_that_no_tester_shows_alone_is_noted(unscored):
     found = pair_test(replace(unscored, pairs=given))
     assert found.table.loc[0, "habits"] == ""
     assert found.notes == (
-        "soft, 6.0 % and 9.0 %: 24 pairs by 6 testers. The count takes them as independent; the "
-        "points allow for testers who differ.",
+        "soft, 6.0 % and 9.0 %: 24 pairs by 6 testers. The count treats them as independent; the "
+        "points allow for differences between testers.",
         "soft, 6.0 % and 9.0 %: the piece smelt first was named 24 of 24 times. Order matters to "
-        "your testers: keep it balanced, as planned.")
+        "your testers, so keep it balanced, as planned.")

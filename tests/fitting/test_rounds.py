@@ -49,7 +49,7 @@ def test_rounds_that_are_alike_are_said_to_be():
 
 
 @pytest.mark.parametrize(("pots", "words"), [
-    (1, "too few pots in them to part rounds from pots"),
+    (1, "with too few pots to separate rounds from pots"),
 ])
 def test_one_pot_a_round_cannot_be_told(pots, words):
     found = rounds(2.0, pots, 1)

@@ -196,7 +196,7 @@ class TestIdentities:
         frame.loc[frame["pour"] == lost, "grade"] = pd.NA
         found = fit_quickly(frame[frame["load_pct"].round() != 12], KNOWN, draws=400)
         assert found.notes == (
-            f"6 sweat looks have no grade or no weighed load and were left out (test "
+            f"6 sweat inspections have no grade or no weighed load and were left out (test "
             f"batches {lost}).",
         ) or lost.endswith("-4")
         assert abs(estimates(found).at["capacity of soft", "estimate"] - 9.0) < 2.0
@@ -254,7 +254,7 @@ class TestDegenerate:
         frame = looks_of(lambda b, k, x, s, i: 2 if x + 0.5 * i > 11 else 0, pots=1)
         found = fit_quickly(frame, {"soft": 10.0}, draws=500)
         assert found.notes == (
-            "soft was poured from one pot only, so how much pots differ is taken from what is "
+            "soft was poured from only one pot, so how much pots differ is taken from what is "
             "usual.",
         )
         sigma = estimates(found).loc["sd between pots"]
@@ -264,14 +264,14 @@ class TestDegenerate:
         frame = looks_of(lambda b, k, x, s, i: 2 if x + 0.5 * i > 11 else 0, pots=1,
                          blends=("soft", "hard"))
         assert evidence_notes(frame, ("soft", "hard")) == (
-            "soft, hard were poured from one pot only each, so how much pots differ is taken from "
+            "soft, hard were poured from only one pot each, so how much pots differ is taken from "
             "the other blends and what is usual.",)
 
     def test_sweat_that_falls_from_some_load_on(self, looks_of):
         """Dry, wet and dry again, as where wax sets in another form; pieces that are all wet at the
         top, or one dry one among them, are no fall."""
         found, = evidence_notes(looks_of(lambda b, k, x, s, i: 2 * (9 < x < 12)), ("soft",))
-        assert found.startswith("Sweat of soft falls as the load rises from 10.0 % of wax (")
+        assert found.startswith("Sweat of soft falls as the load rises above 10.0 % of wax (")
         for grade in (lambda b, k, x, s, i: 2 * (x > 9),
                       lambda b, k, x, s, i: 2 * (x > 9) * ((k, i, x) != (1, 0, 14))):
             assert evidence_notes(looks_of(grade), ("soft",)) == ()
@@ -279,9 +279,8 @@ class TestDegenerate:
     def test_no_limit_known(self, looks_of):
         found = fit_quickly(looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0), draws=400)
         assert found.notes[:1] == (
-            "No wax maker's limit is known for soft; half of its pieces are expected to sweat "
-            "about the middle of the tested loads, or 12.5 % of wax where that is less: 11.0 % of "
-            "wax.",
+            "No wax maker's limit is known for soft; half of its pieces are expected to sweat near "
+            "the middle of the tested loads, or at 12.5 % of wax if that is less: 11.0 % of wax.",
         )
 
     def test_a_batch_far_above_does_not_raise_what_is_expected(self, looks_of):
@@ -308,7 +307,7 @@ class TestDegenerate:
     def test_empty(self, looks_of):
         with pytest.raises(FitError) as error:
             fit_quickly(looks_of(lambda *a: 0).iloc[:0])
-        assert str(error.value) == "there is no sweat grade to fit; grade some pieces first"
+        assert str(error.value) == "there are no sweat grades to fit; grade some pieces first"
 
 
 def test_the_prior_is_outvoted_by_a_plain_series():

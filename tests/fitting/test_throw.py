@@ -310,8 +310,8 @@ class TestOddAssessors:
         own = pair["assessor"] == "A2"
         found = fit_throw(pair.assign(throw=pair["throw"].where(~own, 10 - pair["throw"])))
         assert any(note.startswith(
-            "A2 scored hardly more for more fragrance where the other tester did; a third would "
-            "show who is right. The gain of hot throw from 6.0 to ") for note in found.notes)
+            "A2 scored hardly any rise with more fragrance where the other tester did; a third "
+            "would show who is right. The gain of hot throw from 6.0 to ") for note in found.notes)
         assert flagged(fit_throw(pair, draws=200)) == {}
 
 
@@ -321,9 +321,9 @@ class TestUsedToIt:
         flag = frame["assessor"].map({"A1": "yes", "A2": "yes"}).fillna("no")
         found = fit_throw(frame.assign(works_with_fragrance=flag), draws=400)
         assert found.notes[-1].startswith(
-            "A1 and A2 work with the fragrance and may be used to it. The gain of hot throw from "
-            f"6.0 to {found.highest_pct:.1f} % of wax with A1 and A2 and without, 90 % interval in "
-            "brackets: soft +"
+            "A1 and A2 work with the fragrance and may have got used to it. The gain of hot throw "
+            f"from 6.0 to {found.highest_pct:.1f} % of wax with A1 and A2 and without, 90 % "
+            "interval in brackets: soft +"
         )
         low, middle, high = np.quantile(
             fit_throw(frame[flag == "no"], draws=400).rise[:, 0], [0.05, 0.5, 0.95]
@@ -335,13 +335,13 @@ class TestUsedToIt:
         frame = scores(1, assessors=3)
         flag = frame["assessor"].map({"A1": yes}).astype(object)
         found = fit_throw(frame.assign(works_with_fragrance=flag), draws=200)
-        assert "A1 works with the fragrance and may be used to it." in found.notes[-1]
+        assert "A1 works with the fragrance and may have got used to it." in found.notes[-1]
 
     def test_nobody_else(self):
         found = fit_throw(scores(1, assessors=1).assign(works_with_fragrance="yes"), draws=200)
         assert found.notes[-1] == (
-            "A1 works with the fragrance and may be used to it. Nobody else scored: ask somebody "
-            "who does not."
+            "A1 works with the fragrance and may have got used to it. Nobody else scored: ask "
+            "someone who does not."
         )
 
     def test_the_others_scored_one_load(self):
@@ -351,9 +351,9 @@ class TestUsedToIt:
         flag = np.where(one["assessor"] == "A1", "yes", "no")
         found = fit_throw(one.assign(works_with_fragrance=flag, load_pct=one["load_pct"].round()))
         assert found.notes[-1] == (
-            "A1 works with the fragrance and may be used to it. Without A1 there is no answer: "
-            "hot throw was scored at one load only of each blend; a curve needs at least two: "
-            "score pieces of another load."
+            "A1 works with the fragrance and may have got used to it. Without A1 there is no "
+            "answer: hot throw was scored at only one load of each blend; a curve needs at least "
+            "two: score pieces of another load."
         )
 
 
@@ -396,8 +396,8 @@ class TestMinutes:
         found = fit_throw(frame.assign(minutes=np.where(frame["load_pct"] > 9, 60.0, 30.0)))
         assert np.isnan(found.minutes)
         assert found.notes[0] == (
-            "The minutes on the warmer go with the loads or blends scored, so that the effect of "
-            "the time cannot be set apart from theirs: score all loads after the same time."
+            "The minutes on the warmer vary with the loads or blends scored, so their effects "
+            "cannot be separated: score all loads after the same time."
         )
 
     def test_cold_throw_has_no_minutes(self, timed):
@@ -502,8 +502,8 @@ class TestOrder:
             frame.drop(columns="position"), frame.assign(position=place)))
         wide, narrow = (np.ptp(np.quantile(f.rise[:, 0], [0.05, 0.95])) for f in (along, plain))
         assert wide > np.hypot(narrow, 1.5)
-        assert ("Loads were smelt mostly in one order, so that tired noses cannot be set apart "
-                "from the loads, and the gain is less sure: smell them in a mixed order."
+        assert ("Loads were smelt mostly in one order, so tired noses cannot be separated from "
+                "loads and the gain is less sure: smell them in a mixed order."
                 ) in along.notes and "mixed order" not in " ".join(plain.notes)
 
     def test_loads_in_their_order_within_each_blend_are_named(self):
@@ -531,28 +531,28 @@ class TestNotes:
 
     def test_one_tester(self):
         assert fit_throw(scores(1, assessors=1), draws=200).notes[0] == (
-            "One tester scored: how far others would follow is taken from what panels usually do. "
-            "A second tester makes the answer surer."
+            "Only one tester scored; how far others would agree is taken from what panels usually "
+            "do. A second tester would make the answer surer."
         )
 
     def test_one_pot_a_blend(self):
         assert (
-            "Each blend was scored from one pot, so how throw differs between pots is taken from "
-            "what is usual."
+            "Each blend was scored from one pot, so how much throw differs between pots is taken "
+            "from what is usual."
         ) in fit_throw(scores(1, assessors=4, pots=1), draws=200).notes
 
     def test_lost_scores(self):
         frame = scores(1)
         frame.loc[[0, 5], "throw"] = np.nan
         assert fit_throw(frame, draws=200).notes[0] == (
-            "Left out, for want of a value or of a weighed load: 2 hot throw scores."
+            "Left out, as they lack a value or a weighed load: 2 hot throw scores."
         )
 
     def test_the_same_score_for_everything(self):
         found = fit_throw(scores(1).assign(throw=5.0))
         assert found.notes[0] == (
-            "Every hot throw score is 5: either no load smells different, or the pieces were not "
-            "smelt one against the other."
+            "Every hot throw score is 5: either all loads smell the same, or the pieces were not "
+            "smelt against each other."
         )
         assert found.rise.mean() == pytest.approx(0.0, abs=0.05)
 
@@ -563,9 +563,8 @@ class TestNotes:
         at_end, every = (high == 10.0).sum(), len(frame)
         assert at_end > every / 4
         said = (
-            f"{at_end} of {every} hot throw scores are 10, the highest there is: that more "
-            "fragrance smells no stronger there may be the end of the scale. Score in a larger "
-            "room."
+            f"{at_end} of {every} hot throw scores are 10, the top of the scale, which may be why "
+            "more fragrance smells no stronger. Score in a larger room."
         )
         assert said in fit_throw(frame.assign(throw=high), draws=200).notes
         few = below.where(frame.index % 5 > 0, 10.0)
@@ -577,7 +576,7 @@ class TestNotes:
         found = fit_throw(frame.assign(load_pct=frame["load_pct"].where(soft, 8.0)))
         assert found.blends == ("soft",)
         assert found.notes[0] == (
-            "Hot throw of hard was scored at one load only and has no curve: score pieces of "
+            "Hot throw of hard was scored at only one load, so it has no curve: score pieces of "
             "another load."
         )
 
@@ -633,17 +632,17 @@ class TestRefused:
         [
             (
                 lambda d: d.iloc[:0],
-                "there is no hot throw score to fit; kinds scored: none; score hot throw at two "
-                "loads of a blend or more",
+                "there are no hot throw scores to fit; kinds scored: none; score hot throw at two "
+                "or more loads of a blend",
             ),
             (
                 lambda d: d.assign(kind="cold"),
-                "there is no hot throw score to fit; kinds scored: cold; score hot throw at two "
-                "loads of a blend or more",
+                "there are no hot throw scores to fit; kinds scored: cold; score hot throw at two "
+                "or more loads of a blend",
             ),
             (
                 lambda d: d.assign(load_pct=8.0),
-                "hot throw was scored at one load only of each blend; a curve needs at least two: "
+                "hot throw was scored at only one load of each blend; a curve needs at least two: "
                 "score pieces of another load",
             ),
             (

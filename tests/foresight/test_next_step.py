@@ -79,7 +79,7 @@ def test_the_first_step_is_worth_it_and_brings_most_for_its_wax(found):
     assert found.worth_it and found.step == table["step"].iloc[0]
     assert table["gain_pct"].iloc[0] >= WORTH_PCT and score.iloc[0] == score.max()
     now, after = found.steps["load now, and expected after it"].iloc[0].split("; ")
-    assert f"is {now} now and would be about {after}, on average" in found.sentence
+    assert f"is {now} now; on average it would become about {after}" in found.sentence
 
 
 def test_costs_by_hand(found):
@@ -139,7 +139,7 @@ def test_the_expected_load_is_that_of_fits_to_drawn_grades():
 def test_where_the_limit_holds_the_load_it_stops():
     found = next_step(checked(wet_from=99.0, limit=6.25), seed=1)
     assert found.step == STOP and not found.worth_it
-    assert found.sentence == ("Stop here: the highest load to use is held at 6.25 % (1 oz/lb) by "
+    assert found.sentence == ("Stop here: the load to use is held at 6.25 % (1 oz/lb) by "
                               "the wax maker's limit.")
     assert replace(found, limits={}).sentence == (
         "Stop here: more work would move the load by less than 0.3 points of load "
@@ -162,8 +162,8 @@ def test_every_limit_of_the_pick_holds_the_load_and_no_step_is_proposed_against_
     assert now.worth_it and 6.25 < now.given_pct
     held = under(6.0)  # 6.38 % of wax
     assert not (held.worth_it or held.held_by_limit) and held.given_pct < now.given_pct
-    assert held.sentence.startswith("Stop here: the highest load to use is held at 6.3 % "
-                                    "(1 oz/lb) by the regulatory limit.")
+    assert held.sentence.startswith("Stop here: the load to use is held at 6.3 % (1 oz/lb) by the "
+                                    "regulatory limit.")
     none = under(5.0)
     assert none.given_pct == 0.0 and none.sentence == (
         "Test loads up to 5.2 % (0.83 oz/lb), the regulatory limit: the lowest tested is 6.25 % "
@@ -191,8 +191,8 @@ def test_the_load_now_is_the_ceiling_at_the_age_of_sale():
     assert step.given_pct == pytest.approx(now) and late < now - 0.5
     both, step = looked_twice(wet_from=9.0, heated=4)
     assert step.given_pct == both.ceiling.table["ceiling_load_pct"].iloc[0] == 6.25
-    assert step.sentence.startswith("Stop here: the highest load to use is held at 6.25 % "
-                                    "(1 oz/lb) by pieces that sweated; look up how they were")
+    assert step.sentence.startswith("Stop here: the load to use is held at 6.25 % (1 oz/lb) by "
+                                    "pieces that sweated; check how they were")
 
 
 def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_says():
@@ -201,11 +201,11 @@ def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_
     found = next_step(analysis, seed=1)
     assert found.step == STOP and found.given_pct == 0.0
     assert found.sentence == (
-        "Test lower loads or more pots: not even the lowest tested, 6.25 % (1 oz/lb), is shown "
-        "to be safe. Lower are 3.1 % (0.5 oz/lb) and 4.7 % (0.75 oz/lb): plan them as a quick "
-        "check (scentlab quick).")
+        "Test lower loads or more pots: not even the lowest tested, 6.25 % (1 oz/lb), is shown to "
+        "be safe. Try 3.1 % (0.5 oz/lb) and 4.7 % (0.75 oz/lb): plan them as a quick check "
+        "(scentlab quick).")
     assert what_to_test(analysis.series, analysis.ceiling, "wax").startswith(
-        "wax: test lower loads or more pots; page Share, The next step, says which ")
+        "wax: test lower loads or more pots; page Share, The next step, shows which ")
     now = found.steps["load now, and expected after it"]
     assert now.str.startswith("none now, one in ").all()
 
@@ -213,7 +213,7 @@ def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_
 def test_dry_loads_without_throw_are_worth_a_pair_test():
     found = next_step(checked(wet_from=99.0, limit=9.375), seed=1)
     assert found.step == PAIR and found.pair == (6.25, 9.375)
-    assert "a pair test would show it, without more wax" in found.sentence
+    assert "a pair test would show it without more wax" in found.sentence
     smelt = checked(wet_from=99.0, limit=9.375)
     smelt.throw = SimpleNamespace(blends=())
     assert next_step(smelt, seed=1).pair == ()
@@ -222,7 +222,7 @@ def test_dry_loads_without_throw_are_worth_a_pair_test():
 def test_what_lies_beyond_is_said():
     found = next_step(checked(wet_from=99.0, heated=6, pots=2), seed=1)
     assert found.worth_it and max(found.table["loads_pct"].iloc[0]) > 18.75
-    assert "is higher than anything tested" in found.sentence
+    assert "is higher than anything tested so far" in found.sentence
     over = replace(found, limits={WAX_LIMIT: 10.0}).sentence
     assert "the wax maker's limit is 10.0 % (1.6 oz/lb)" in over.lower()
     assert "for testing only, not for sale" in over
@@ -231,7 +231,7 @@ def test_what_lies_beyond_is_said():
 def test_no_load_is_said_and_a_lower_pot_proposed():
     found = next_step(checked(wet_from=9.0), seed=1)
     assert found.given_pct == 0.0
-    assert "no load is given now" in found.sentence.lower() or "Stop here" in found.sentence
+    assert "no load can be given now" in found.sentence.lower() or "Stop here" in found.sentence
     assert min(found.table["loads_pct"].iloc[0]) < 9.0
 
 
@@ -251,8 +251,8 @@ def test_what_is_planned_comes_before_any_step(analysis):
     series = replace(analysis.series, plan=plan, pours=pd.concat([pours, new], ignore_index=True))
     found = next_step(SimpleNamespace(**{**vars(analysis), "series": series}), seed=1)
     assert found.step == WAIT and not found.worth_it and found.table.empty
-    assert found.sentence == ("Grade what is poured (P02: 2 pieces) and pour what is planned (P03);"
-                              " these pieces show what to do then.")
+    assert found.sentence == ("Grade what is poured (P02: 2 pieces) and pour what is planned "
+                              "(P03); that will show what to do next.")
     assert found._repr_html_() == f"<p><strong>{found.sentence}</strong></p>"
 
 
@@ -262,7 +262,7 @@ def test_the_same_seed_gives_the_same(analysis, found):
 
 
 def test_rounds_are_told_of(found):
-    assert found.notes == ("All was poured in one round.",)
+    assert found.notes == ("Everything was poured in one round.",)
 
 
 def test_a_seed_that_cannot_be(analysis):

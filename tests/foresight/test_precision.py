@@ -51,7 +51,7 @@ def test_every_series_has_the_seed_that_numpy_spawns_for_it(plan, guess, monkeyp
 def test_another_seed_gives_other_numbers_and_few_series_are_called_too_few(plan, guess, found):
     other = precision(plan, guess, series=2, workers=1, **(QUICK | {"seed": 8}))
     assert other.of(SHORTFALL) != found.of(SHORTFALL)
-    assert other.notes[0] == "2 series are too few to judge a plan by; simulate at least 50."
+    assert other.notes[0] == "2 series are too few to judge a plan; simulate at least 50."
     assert "nan" not in other.sentence
 
 
@@ -130,7 +130,7 @@ def test_a_series_that_cannot_be_fitted_counts_as_without_an_answer(plan, guess,
     found = precision(plan, guess, series=2, workers=1, seed=1)
     assert found.of(NO_ANSWER)[0] == 1.0
     assert np.isnan(found.of(SHORTFALL)[0])
-    assert ("2 series could not be fitted and count as without an answer; the first said: no peak."
+    assert ("2 series could not be fitted and count as no answer; the first error was: no peak."
             in found.notes)
     assert found.sentence.startswith(
         "Poured and scored 2 times on paper, if the guess holds: no safe load was found. It was"
@@ -147,7 +147,7 @@ def test_a_stopped_run_says_so(plan, guess, monkeypatch):
 
 
 def test_a_run_stopped_before_any_series_is_refused(plan, guess):
-    words = "the run was stopped before any series was finished; start it again"
+    words = "the run was stopped before any series finished; start it again"
     with pytest.raises(PlanError, match=f"^{re.escape(words)}$"):
         precision(plan, guess, series=3, workers=1, seed=1, stop=lambda: True)
 

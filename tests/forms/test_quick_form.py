@@ -139,7 +139,7 @@ def test_grades_answer_and_one_more_pot(begun):
     assert "look at the answer" in page.now.value
     page.answer.show.click()
     page.grades.undo.click()
-    assert not page.answer.lines.value and "Not graded, as if broken or lost: " in page.now.value
+    assert not page.answer.lines.value and "Not graded, taken as broken or lost: " in page.now.value
     assert "grade 1 piece (" in page.now.value
     page.grades.choices[3 if of[page.grades.piece["code"]] > 15 else 0].click()
     before = page.check.store.plan()

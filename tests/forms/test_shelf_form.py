@@ -77,7 +77,7 @@ def test_the_quick_check_is_filled_and_what_is_left_out_comes_from_the_shelf(fol
     wax = form.plan.blends[0].parts[0][0]
     assert wax == read_shelf(folder).wax("palm wax")
     assert form.plan.currency == "EUR"
-    assert "From the shelf, where nothing else is typed: palm wax and fig." in form.takes.value
+    assert "From the shelf, unless you type otherwise: palm wax and fig." in form.takes.value
     form.fields["limit"].value = "10 %"
     assert form.plan.blends[0].limit_load_pct == 10
 

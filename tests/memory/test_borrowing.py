@@ -179,7 +179,7 @@ def test_invented_series_are_no_evidence_of_real_ones(memory, new):
 
 def test_pieces_kept_in_another_way_are_no_evidence(memory, new):
     grades = new.grades[new.grades["stress"] == "heat"]
-    with pytest.raises(FitError, match="kept in another way"):
+    with pytest.raises(FitError, match="kept differently"):
         fit_borrowing(memory, replace(new, grades=grades), **QUICK)
 
 
@@ -187,4 +187,5 @@ def test_a_series_kept_otherwise_is_named(series, cells):
     name, own = next(iter(series.items()))
     heat = replace(own, grades=own.grades[own.grades["stress"] == "heat"])
     found = learn([*cells[1:], *fit_cells(heat, name)])
-    assert found.notes == (f"{cells[0].name} was not kept like the others and is not used.",)
+    assert found.notes == (f"{cells[0].name} kept its pieces differently from the others and is "
+                           "not used.",)

@@ -36,9 +36,9 @@ def test_it_is_made_when_it_is_opened_and_says_what_the_command_says(workshop, t
     table = memory_map(remember(folder))
     rows = re.findall(r"<td>([^<]*?)</td> <td>(.*?)</td> <td>(tested|guess)</td>", text)
     assert rows == [(r.wax, r.fragrance, r.state) for r in table.itertuples()]
-    assert "To learn most from one more series, pour" in text
+    assert "To learn the most from one more series, pour" in text
     assert "as three test batches" in text
-    assert "is not on the shelf: look at its sheet first." in text  # no plan names its limit
+    assert "is not on the shelf: check its data sheet first." in text  # no plan names its limit
 
 
 def test_the_bar_goes_from_none_to_all(workshop, monkeypatch):

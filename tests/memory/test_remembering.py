@@ -118,12 +118,12 @@ def test_a_copy_of_a_series_counts_once(few, learnt_of_few, tmp_path):
         poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6).pours.head(2)), root / "older")
     found = remember(root, without=["fennel-soft"])
     assert set(found.notes) == {
-        "fig-soft holds mostly the same records as a-backup and is left out.",
-        "fennel-soft copy holds mostly the same records as fennel-soft and is left out.",
-        "older holds mostly the same records as fennel-soft and is left out."}
+        "fig-soft has mostly the same records as a-backup, so it is left out.",
+        "fennel-soft copy has mostly the same records as fennel-soft, so it is left out.",
+        "older has mostly the same records as fennel-soft, so it is left out."}
     assert len(found.series) == 3
     assert found.sentence == learnt_of_few.sentence
-    said = "older holds mostly the same records as fennel-soft and is left out."
+    said = "older has mostly the same records as fennel-soft, so it is left out."
     assert said in remember(root).notes
     assert len(remember(root).series) == 4
     assert len(remember(root, without=["older"]).series) == 3
@@ -140,7 +140,7 @@ def test_a_backup_is_a_copy_after_a_correction_too(few, learnt_of_few, tmp_path)
         store.correct("grades", int(row["entry_id"]), {"grade": int(row["grade"]) ^ 1}, "misread")
     found = remember(root, without=["fennel-soft"])
     assert set(found.notes) == {
-        f"a-{name} holds mostly the same records as {name} and is left out."
+        f"a-{name} has mostly the same records as {name}, so it is left out."
         for name in ("fennel-soft", "fig-soft")}
     assert found.series == learnt_of_few.series
 
@@ -256,9 +256,9 @@ def test_the_limits_of_the_shelf_are_named_and_kept(workshop, remembered, tmp_pa
     ])
     assert cli.main([*command, "--wax", "soft"]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "The wax maker's limit is 8.0 % (1.28 oz/lb): no load over it is proposed." in said
+    assert "The wax maker's limit is 8.0 % (1.28 oz/lb); no load above it is proposed." in said
     # 5 g in 100 g of the piece are 5 / 0.95 = 5.263 g to 100 g of wax.
-    assert "By the limit of thyme no load is over 5.2 % (0.83 oz/lb)." in said
+    assert "The limit of thyme keeps loads at or below 5.2 % (0.83 oz/lb)." in said
     assert "pot of its own: 2.5 % (0.4 oz/lb), 4.0 % (0.64 oz/lb), 5.2 % (0.83 oz/lb)." in said
     # A mixture is found by its parts, and one without a limit of its own takes the lowest.
     shelf = read_shelf(tmp_path / "mine")
@@ -271,7 +271,7 @@ def test_the_command_shows_proposes_and_answers(workshop, remembered, capsys):
     assert cli.main(["workshop", folder, "--leave-out", "fennel-soft"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "from 8 earlier series" in said
-    assert "What is expected is no safe load" in said
+    assert "An expected load is not a safe load" in said
     assert cli.main(["workshop", folder, "--wax", "soft", "--oil", "thyme",
                      "--leave-out", "fennel-soft"]) == 0
     assert "three test batches" in capsys.readouterr().out

@@ -202,4 +202,4 @@ def test_testers_are_told_by_code_with_an_interval(many, memory):
     same = learn_testers([s for n in range(4)
                           for s in shared_scores(series_of(n, dict.fromkeys(ADDED, 0.0)))])
     assert said_of_testers(replace(memory, testers=same)) == [
-        "No tester differs clearly from the others."]
+        "No tester clearly differs from the others."]

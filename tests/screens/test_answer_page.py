@@ -19,7 +19,7 @@ CASES = {
     "all wet": (
         {"soft": -20.0, "firm": -20.0}, {"frost": 2},
         ("soft: no load yet. No ",
-         "firm: test lower loads or more pots; page Share, The next step, says which loads"),
+         "firm: test lower loads or more pots; page Share, The next step, shows which loads"),
     ),
 }
 

@@ -17,7 +17,7 @@ from scentlab.sharing.report import report_html
 from scentlab.words.answers import pick_notes, ranking_words
 
 ONE_LOAD = (
-    "hot throw was scored at one load only of each blend; a curve needs at least two: score pieces "
+    "hot throw was scored at only one load of each blend; a curve needs at least two: score pieces "
     "of another load"
 )
 
@@ -64,7 +64,7 @@ def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(series, monkeyp
     found = analyse(series, draws=300)
     assert (
         f"There is no fit of frost of {len(series.frost())} grades: the frost fit found no peak: "
-        "the answer knows nothing of frost."
+        "the answer ignores frost."
     ) in found.pick.notes
 
 
@@ -84,8 +84,8 @@ def test_throw_that_nobody_scored_is_still_said_to_be_unscored(series):
 
 def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html):
     rule = ranking_words(analysis)
-    assert rule == ("Ranked by strongest hot throw, ties by less frost, then lower cost, as far as "
-                    "these are known.")
+    assert rule == ("Ranked by strongest hot throw, ties by less frost, then lower cost, where "
+                    "known.")
     first = words_of(html)
     first = first[: first.index("What the answer rests on")]
     said = order_words(analysis.pick)

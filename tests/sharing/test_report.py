@@ -87,7 +87,7 @@ def first_page(html):
 
 @pytest.mark.parametrize(("rules", "words", "drawn"), [
     # Of the sweat there is an answer, where frost was looked at on day 14 alone.
-    (Rules(ship_age_days=1), "looked at on day 14 alone: nothing is known of it on day 1,", False),
+    (Rules(ship_age_days=1), "inspected only on day 14. Nothing is known of day 1,", False),
     # There is none, which was said, but the report was refused.
     (Rules(stress="heat"), "no load can be given: no piece was inspected heat-cycled", True),
 ])
@@ -104,9 +104,8 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
         f"Use in {best['blend']} {say_load_oz(best['load_pct'], sold=True)} of wax; ",
         f"{best['content_pct']:.1f} % of the finished piece",
         f"Highest safe load {say_load_oz(best['ceiling_load_pct'], sold=True)}, ",
-        "oz/lb) without one pot: 95 % sure at most "
-        "5 % of new pieces sweat (grade 2+), heat-cycled (3 x 12 h at 38 °C); room "
-        "temperature: 0 of ",
+        "oz/lb) without one pot: 95 % sure that at most 5 % of new pieces sweat (grade 2+), "
+        "heat-cycled (3 x 12 h at 38 °C); room temperature: 0 of ",
         f"maximum {say_load_oz(best['limit_load_pct'])} for creamy wax",
         f"{best['throw']:.1f} of 10 (90 %: {best['throw_lower']:.1f} to ",
         f"). {say_load_oz(best['ceiling_load_pct'], sold=True)} adds under half a "
@@ -223,7 +222,7 @@ def test_whose_maximum_it_is(analysis):
     assert said == ("maximum 10.0 % (1.6 oz/lb) for creamy wax")
     best["limit_load_pct"] = 7.0
     assert "".join(answers._limit_words(analysis.series, best)) == (
-        "maximum 7.0 % (1.12 oz/lb), set aside: test only, not for sale")
+        "maximum 7.0 % (1.12 oz/lb), set aside: testing only, not for sale")
     best["limit_load_pct"] = float("nan")
     assert "".join(answers._limit_words(analysis.series, best)) == "maximum unknown"
 
