@@ -41,8 +41,8 @@ class SweatCheck(Result):
         odd = ", ".join(self.pots.loc[self.pots["odd"], "pot"])
         pots = f"pots unlike the others: {odd}" if odd else "no pot is unlike the others"
         return (
-            f"{int(self.table['odd'].sum())} of {looks} inspections of a test batch lie outside "
-            f"the range of what the fit expects, which holds 90 % or more ({by_chance} would by "
+            f"{int(self.table['odd'].sum())} of {looks} inspections of a test batch fall outside "
+            f"the range that the fit expects for at least 90 % of them ({by_chance} would by "
             f"chance); {pots}."
         )
 

@@ -202,5 +202,5 @@ def _points_words(row, loss, high, throw):
     if np.isnan(row.difference):
         return opened
     wanted = pairs_for(float(named_chance(loss)))
-    return (f"{opened}: difference in points of {throw} ({between}). It takes about {wanted} pairs "
-            f"to find {loss:g}")
+    return (f"{opened}: difference in points of {throw} ({between}). About {wanted} pairs would "
+            f"find {loss:g}")

@@ -97,8 +97,8 @@ def recipe_here(folder):
     try:
         return Recipe(**json.loads(path.read_text(encoding="utf-8")))
     except (ValueError, TypeError) as problem:
-        raise Refusal(f"{path} holds no recipe that can be used ({problem})",
-                      "take the file out of the folder and give the recipe again") from problem
+        raise Refusal(f"the recipe in {path} cannot be used ({problem})",
+                      "take the file out of the folder and enter the recipe again") from problem
 
 
 def sold_already(folder):
@@ -226,9 +226,9 @@ def make_batch(
     if known.sold_sweats:
         warnings = (f"Not for sale as it is: {known.as_sold}", *warnings)
     elif recipe.finished or known.as_sold:
-        lines = (*lines, known.as_sold or "No piece was tested as it is sold: cast some with all "
-                 "that is on them beside plain ones of a pot, grade both, and import them with “as "
-                 "sold” in the column finish.")
+        lines = (*lines, known.as_sold or "No piece was tested as sold. Cast some fully finished "
+                                          "beside plain ones from the same pot, grade both, and "
+                                          "import them with “as sold” in the column finish.")
     warnings = warnings if known.recommended else (" ".join(known.words), *warnings)
     return Batch(
         blend, plan.fragrance, recipe, plan.pouring, known,
@@ -271,7 +271,7 @@ def _against_limits(blend, fragrance, recipe, load, base, topping):
     weighed, above = (load_from_weights(g, wax) if wax else 0.0 for wax, g in (base, topping))
     content = replace(recipe, topping_load_pct=above).content_pct(weighed)
     base = content_from_load(weighed)
-    whole = "the whole piece, with all that is on it" if recipe.finished else "the finished piece"
+    whole = "the whole piece, with everything on it" if recipe.finished else "the finished piece"
     limit = fragrance.limit_content_pct
     if limit is None:
         said.append(f"Fragrance: {content:.2f} % of {whole}. Its regulatory limit is not known: "
@@ -282,8 +282,8 @@ def _against_limits(blend, fragrance, recipe, load, base, topping):
             f"Fragrance: {content:.2f} % of {whole}; the regulatory limit is {limit:g} %"
             + (": over the limit, not for sale." if over else "."))
         if base > limit + 1e-9 >= content:
-            warned.append(f"The base alone has {base:.2f} %, over that limit: ask whoever assesses "
-                          "your product whether the whole piece counts.")
+            warned.append(f"The base alone has {base:.2f} %, over that limit: ask your product "
+                          "assessor whether the whole piece counts.")
     for part, own, most in (("base", load, blend.limit_load_pct),
                             ("topping", recipe.topping_load_pct, recipe.topping_limit_pct)):
         if part == "topping" and not recipe.topping_g:
@@ -292,8 +292,8 @@ def _against_limits(blend, fragrance, recipe, load, base, topping):
             said.append(f"The wax maker's limit of the {part} is not known.")
         elif own > most + 1e-9:
             warned.append(f"The {part}, {say_load_oz(own, sold=True)}, is over its wax maker's "
-                          f"limit of {say_load_oz(most)}: test only, not for sale, until the "
-                          "maker agrees.")
+                          f"limit of {say_load_oz(most)}: for testing only, not for sale, until "
+                          "the maker agrees.")
         else:
             said.append(f"The {part}'s wax maker allows up to {say_load_oz(most)}.")
     return tuple(said), tuple(warned)

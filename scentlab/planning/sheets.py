@@ -160,10 +160,10 @@ def grade_sheets_html(plan, paper=""):
 SHEETS = {
     "pour-sheets": ("Pour sheets, a page for each pot", pour_sheets_html),
     "shopping-list": ("Shopping list", shopping_list_html),
-    "labels": ("Labels to cut, and the list to stick them by", labels_html),
+    "labels": ("Labels to cut, and the sticking list", labels_html),
     "grade-sheets": ("Grade sheets", grade_sheets_html),
     "throw-slips": ("Throw slips", throw_slips_html),
-    "sealed-key": ("Sealed key: for after the last score", code_key_html),
+    "sealed-key": ("Sealed key: open after the last score", code_key_html),
 }
 
 

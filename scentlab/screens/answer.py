@@ -171,7 +171,7 @@ def _details(analysis, bench):
     yield Fold("What a load costs: complaints, lost sales, sweating pieces in a batch",
                lambda: costs_form(analysis, bench), "costs")
     yield Fold("What the results say against themselves", lambda: notes_html(analysis), "notes")
-    yield Fold("Does the fit describe what was seen?", partial(_diagnosis, analysis), "diagnosis",
+    yield Fold("Does the fit match what was seen?", partial(_diagnosis, analysis), "diagnosis",
                "Test batches beside what the fit expects of them")
 
 

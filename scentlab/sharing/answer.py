@@ -66,7 +66,7 @@ class Answer:
     def __post_init__(self):
         given = {**vars(self), "lots": list(self.lots), "answers": list(self.answers)}
         problem = shape_problem(given, _SHAPE | {"limits": dict.fromkeys(self.limits, "a number")})
-        need(not problem, f"the answer cannot be: {problem}")
+        need(not problem, f"the answer is not valid: {problem}")
         for said in (given, *self.lots, *self.answers):
             for name, text in said.items():
                 _need_length(name, text)
@@ -103,7 +103,7 @@ def read_answer(path):
     try:
         data = json.loads(path.read_bytes().decode("utf-8-sig"))  # of an editor that saved it again
         if not isinstance(data, dict) or data.pop("kind", None) != KIND:
-            raise ValueError("it is not the answer to a share package")
+            raise ValueError("it is not an answer to a share package")
         version = data.pop("format", None)
     except (ValueError, RecursionError) as problem:
         raise SharingError(f"{path.name} cannot be read ({problem}); ask for it again") from None
@@ -179,7 +179,7 @@ def weigh_answer(analysis, answer, package=None):
     of this fingerprint, or speaks of an unknown blend.
     """
     need(package in (None, answer.package),
-         "this answer belongs to another package; look which one was sent")
+         "this answer belongs to another package; check which one you sent")
     blends = analysis.series.blends
     for name in answer.limits:
         need(name in set(blends["blend"]), f"the answer sets a limit for {name!r}; the series has "
@@ -189,7 +189,7 @@ def weigh_answer(analysis, answer, package=None):
     try:
         rules = dataclasses.replace(analysis.rules, **answer.rules)
     except (TypeError, ValueError) as problem:
-        raise SharingError(f"the counter-proposal cannot be: {problem}") from problem
+        raise SharingError(f"the counter-proposal is not valid: {problem}") from problem
     proposal = choose_load(dataclasses.replace(analysis, series=series), rules)
     own, other = (pick.table.set_index("blend")[list(_SHOWN)] for pick in (analysis.pick, proposal))
     notes = [f"Answered on {answer.answered_on}."] * bool(answer.answered_on)

@@ -41,7 +41,7 @@ def why_not_compared(analyses):
     for check in (_invented, _records, _fragrances, _stresses, _blends):
         reason = check(analyses)
         if reason:
-            return f"How early the series sweat is not compared: {reason}."
+            return f"The loads at which the series sweat are not compared: {reason}."
     return ""
 
 
@@ -96,8 +96,8 @@ def differences(analyses):
     if any("lot" in name for name in names):
         yield f"Lots differ: {'; '.join(names)}."
     if len(panels) > 1:
-        yield ("The panels differ, and each tester uses the throw scale in an own way: compare "
-               "loads and risks rather than throw.")
+        yield ("The panels differ, and each tester uses the throw scale differently: compare loads "
+               "and risks, not throw.")
 
 
 # ---- what is against it -----------------------------------------------------------------------
@@ -111,21 +111,21 @@ def _differ(values, words):
 
 def _invented(analyses):
     kinds = ("invented" if a.series.invented else "real" for a in analyses)
-    return _differ(kinds, "invented data are no evidence beside real ones")
+    return _differ(kinds, "invented data are no evidence beside real data")
 
 
 def _records(analyses):
     """Records that are the same twice, or mostly, are no two series."""
     rows = enumerate((a.series.sweat_seen() for a in analyses), start=1)
-    return next((f"{i} and {j} hold mostly the same records" for (i, one), (j, other)
+    return next((f"{i} and {j} contain mostly the same records" for (i, one), (j, other)
                  in itertools.combinations(rows, 2) if same_record(one, other)), "")
 
 
 def _fragrances(analyses):
     names = [a.series.fragrance_name for a in analyses]
     if "" in names:
-        return (f"the fragrance of {names.index('') + 1} is not given, so it may be another; give "
-                "it with: scentlab import FOLDER --oil NAME")
+        return (f"the fragrance of {names.index('') + 1} is not on record, so it may be a "
+                "different one; add it with: scentlab import FOLDER --oil NAME")
     if len(set(map(alike, names))) > 1:
         return f"the fragrances differ ({_numbered(names)})"
     return ""
@@ -133,7 +133,7 @@ def _fragrances(analyses):
 
 def _stresses(analyses):
     stresses = (" and ".join(a.sweat.stresses) for a in analyses)
-    return _differ(stresses, "the pieces were graded under other stresses")
+    return _differ(stresses, "the pieces were stored differently before grading")
 
 
 def _blends(analyses):
@@ -174,7 +174,7 @@ def _numbered(words):
 
 def _notes(analyses):
     others = {b for a in analyses for b in a.sweat.blends} - set(blends_in_common(analyses))
-    notes = ["The shift holds all that differs between the series, not the lots alone: days, room, "
-             "hands and ages as well. Only one series with both lots side by side sets them apart."]
+    notes = ["The shift includes everything that differs between the series: days, room, hands and "
+             "ages as well as lots. Only one series with both lots side by side can separate them."]
     notes += [f"{b} is not compared: {_why_not_blend(analyses, b)}." for b in sorted(others)]
     return tuple(notes)

@@ -89,7 +89,7 @@ def _answer(analysis, row, known):
     if not known.recommended:
         row = row.copy()
         row[["load_pct", "throw", "reason"]] = (
-            known.load_pct, np.nan, "It was typed and is not the recommended one")
+            known.load_pct, np.nan, "You typed this load; it is not the recommended one")
     for name, parts in answers.facts_of(analysis, row):
         yield name, "".join(map(str, parts))
     if known.recommended and not is_missing(row["p_over"]):
@@ -114,7 +114,7 @@ def weigh_table(batch, series):
     lot and what to weigh."""
     # Where no size of a piece is on record, a batch is reckoned in pieces of an ounce.
     known = series.piece_g is not None or batch.recipe.piece_g != GRAMS_PER_OUNCE
-    waste = f"{batch.recipe.waste_pct:g} % more for what stays in the pot"
+    waste = f"{batch.recipe.waste_pct:g} % extra for what stays in the pot"
     return tables.view(
         f"A batch, {batch.for_words}; {waste}" if known else "A batch", list(_weighed(batch)),
         ("*Material", lambda r: r[0]), ("*Part", lambda r: r[1]),

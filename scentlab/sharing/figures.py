@@ -342,7 +342,7 @@ def sweat_figure(fit, blend, limit_grade=2, risk=None):
 def throw_figure(fit, blend):
     """Throw over load with the mean score of each tester in each test batch."""
     if of_blend(fit.points, blend).empty:
-        raise FitError("throw was compared in pairs and not scored, so there is no level to draw")
+        raise FitError("throw was compared in pairs but not scored, so there is no level to draw")
     own, kind = of_blend(fit.points, blend), THROW_WORDS[fit.kind]
     points = tuple((r.load_pct, r.throw, "", f"{r.assessor}, {say_load_oz(r.load_pct)}: {kind} "
                     f"throw {r.throw:.1f} of 10") for r in own.itertuples())

@@ -41,15 +41,15 @@ class UndecidedError(SharingError):
     """Words that may give a hidden name away; ``undecided`` lists them. ``finds`` are the word,
     where it stands, and what it holds."""
 
-    def __init__(self, finds, why="these words may give away what is to stay hidden"):
+    def __init__(self, finds, why="these words may give away what you want hidden"):
         places = gathered((found[::2], found[1]) for found in finds)
         self.undecided = tuple(dict.fromkeys(shown for shown, _ in places))
         lines = [f"  {shown!r} in {', '.join(dict.fromkeys(where))} {holds}".rstrip()
                  for (shown, holds), where in places.items()]
         super().__init__("\n".join([
-            f"{why}. Of each say that it may stay (--may-stay WORD, or tap it in the form) or hide "
-            "it too (--also-hide WORD, or tap it); a blend, wax, pour or file that gives it away "
-            "needs another name:", *lines,
+            f"{why}. For each, say that it may stay (--may-stay WORD, or tap it in the form) or "
+            "hide it too (--also-hide WORD, or tap it). A blend, wax, pour or file that gives it "
+            "away needs another name:", *lines,
         ]))
 
 

@@ -87,10 +87,11 @@ class Opened(Result):
     def sentence(self):
         own = self.analysis.pick.sentence
         if self.same:
-            return f"The package is whole; its loads are found again to the printed digits. {own}"
+            return ("The package is intact; its loads come out the same to the printed digits. "
+                    f"{own}")
         rows = self.table[~self.table["same"]]
         return (
-            f"The package is whole, but the analysis here differs for "
+            f"The package is intact, but the analysis here differs for "
             f"{', '.join(rows['blend'])}; compare the versions before relying on either. {own}"
         )
 
@@ -115,8 +116,8 @@ class Opened(Result):
 
 SENDERS_PAGE = "report-of-the-sender.html"
 CAUTION = (
-    "This page was made by the sender of a package, and nobody has checked what it says: rely on "
-    "the numbers that scentlab open found again. Its scripts and links are switched off."
+    "This page was made by the sender and nobody has checked it: rely on the numbers that scentlab "
+    "open recalculated. Its scripts and links are switched off."
 )
 
 
@@ -146,14 +147,14 @@ def open_package(path: str | Path) -> Opened:
     _check_descriptor(descriptor, files)
     (rules, seed), draws = _rules(settings), settings.get("draws", DRAWS)
     series = _series(files, settings)
-    with _no_records("the results do not fit their description"):
+    with _no_records("the results do not match their description"):
         stored = parts.from_csv(files["pick.csv"], parts.PICK_PART, "pick.csv")
     try:
         analysis = analyse(series, rules, seed=seed, draws=draws)
     except (FitError, ValueError, TypeError, LookupError, ArithmeticError,
             AttributeError) as problem:  # records that a stranger wrote may fail anywhere
         raise PackageError(
-            f"{path.name} is whole, but its records cannot be analysed: {problem}"
+            f"{path.name} is intact, but its records cannot be analysed: {problem}"
         ) from problem
     table = _compare(stored, analysis.pick.table)
     return Opened(
@@ -167,7 +168,7 @@ def package_fingerprint(path):
     form has. PackageError for any other file; a package's files are not held to their hashes."""
     if Path(path).suffix.lower() == ".html":
         named = _PAGE.search(Path(path).read_text(encoding="utf-8", errors="replace"))
-        _need(named, f"{Path(path).name} is no page with questions")
+        _need(named, f"{Path(path).name} is not a page with questions")
         return named[1]
     return _sha256(_read_zip(Path(path))[DESCRIPTOR])
 
@@ -204,7 +205,7 @@ def _read_zip(path):
             return {entry.filename: _unpack(archive, entry) for entry in entries}
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError,
             OSError) as problem:
-        raise PackageError(f"{path.name} is damaged or no zip ({problem}); {ASK}") from problem
+        raise PackageError(f"{path.name} is damaged or not a zip ({problem}); {ASK}") from problem
 
 
 def _check_entries(entries, file):
@@ -218,18 +219,18 @@ def _check_entries(entries, file):
                                     f"{MOST_ALTOGETHER / 1e6:.0f} MB")
     missing = sorted(_NEEDED - set(names), key=lambda name: (name != DESCRIPTOR, name))
     _need(not missing,
-          f"{file} is no whole share package: {(*missing, '')[0]} is missing")
+          f"{file} is not a complete share package: {(*missing, '')[0]} is missing")
 
 
 def _check_entry(entry, file):
     name, kind = entry.filename, stat.S_IFMT(entry.external_attr >> 16)
     _need(
         _NAME.fullmatch(name) and entry.orig_filename == name,
-        f"{file} holds a file named {name[:80]!r}, which could land outside its folder or is no "
-        "part of a package", "nothing was unpacked",
+        f"{file} holds a file named {name[:80]!r}, which could land outside its folder or does not "
+        "belong in a package", "nothing was unpacked",
     )
-    _need(name in _ALLOWED, f"{file} holds {name}, which is no part of a package")
-    _need(kind in (0, stat.S_IFREG), f"{file}: {name} is a link or a device, no plain file",
+    _need(name in _ALLOWED, f"{file} holds {name}, which does not belong in a package")
+    _need(kind in (0, stat.S_IFREG), f"{file}: {name} is a link or a device, not a plain file",
           "do not use it")
     _need(not entry.flag_bits & 0x1, f"{file}: {name} is encrypted",
           "ask for a package without a password")
@@ -255,7 +256,7 @@ def _json(files, name):
     try:
         data = json.loads(files[name].decode("utf-8"), parse_constant=_no_constant)
     except (ValueError, RecursionError) as problem:
-        raise PackageError(f"{name} is no readable JSON ({problem}); {ASK}") from problem
+        raise PackageError(f"{name} is not readable JSON ({problem}); {ASK}") from problem
     _need(isinstance(data, dict), f"{name} holds no object")
     return data
 
@@ -271,8 +272,8 @@ def _check_settings(settings):
           f"settings.json names no format of a package ({_short(made)})")
     _need(made <= FORMAT, f"the package has format {made}, made by a newer version; this version "
                           f"reads {FORMAT}: update scentlab")
-    _need(made == FORMAT, f"scentlab 0.1.0 wrote this package (format {made}), and this version, "
-                          f"which reads format {FORMAT}, chooses by other rules",
+    _need(made == FORMAT, f"scentlab 0.1.0 wrote this package (format {made}); this version reads "
+                          f"format {FORMAT} and uses other rules",
           "ask the sender to share it again with this version, or open it with 0.1.0")
     problem = shape_problem(settings, _SETTINGS)
     _need(not problem, f"settings.json: {problem}")
@@ -284,9 +285,9 @@ def _check_settings(settings):
               "do not use this package")
     piece_g, draws = settings["series"].get("piece_g"), settings.get("draws", DRAWS)
     _need(piece_g is None or 0 < piece_g < 1e5,
-          f"settings.json: a piece of {_short(piece_g)} g cannot be")
+          f"settings.json: a piece of {_short(piece_g)} g is not possible")
     _need(_is_whole(draws) and 100 <= draws <= MOST_DRAWS,
-          f"settings.json asks for {_short(draws)} draws, where 100 to {MOST_DRAWS} can be")
+          f"settings.json asks for {_short(draws)} draws; 100 to {MOST_DRAWS} are allowed")
 
 
 def _is_whole(value):
@@ -330,7 +331,7 @@ def _check_resource(resource, data):
     path, name = resource["path"], resource.get("name")
     _need(
         resource.get("hash") == f"sha256:{_sha256(data)}" and resource.get("bytes") == len(data),
-        f"{path} was changed after the package was made: its SHA-256 is not the one in "
+        f"{path} was changed after the package was made: its SHA-256 does not match "
         f"{DESCRIPTOR}",
     )
     _need(isinstance(name, str) and name, f"{DESCRIPTOR}: the resource {path} has no name")
@@ -339,13 +340,14 @@ def _check_resource(resource, data):
 def _rules(settings):
     given, seed = settings.get("rules"), settings.get("seed")
     _need(isinstance(given, dict) and set(given) <= set(Rules.__dataclass_fields__),
-          "settings.json holds no rules that this version knows")
+          "settings.json has no rules that this version knows")
     _need(_is_whole(seed) and 0 <= seed < 2**63,
           f"settings.json holds no seed but {_short(seed)}")
     try:
         return Rules(**given), seed
     except (TypeError, ValueError) as problem:
-        raise PackageError(f"the rules in settings.json cannot be: {problem}; {ASK}") from problem
+        raise PackageError(f"the rules in settings.json are not valid: {problem}; "
+                           f"{ASK}") from problem
 
 
 def _series(files, settings):
@@ -356,7 +358,7 @@ def _series(files, settings):
     known = {k: v for k, v in settings["series"].items() if k in _ABOUT and v is not None}
     frame = Series(**about | known, plan=plan, pours=empty, grades=empty, throws=empty,
                    blends=empty)
-    with _no_records("the records do not fit their description"):
+    with _no_records("the records do not match their description"):
         series = series_from_files(files, frame)
     _check_links(series)
     _check_loads(series)
@@ -382,8 +384,8 @@ def _check_links(series):
         frames = [getattr(series, name, None) for name in (child, parent)]
         if child != "fractions" and frames[0] is not None:
             lost = sorted(set(frames[0][column]) - set(frames[1][column]))
-            _need(not lost, f"{child}.csv speaks of the {column} {(*lost, '')[0]!r}, which "
-                            f"{parent}.csv does not hold")
+            _need(not lost, f"{child}.csv names the {column} {(*lost, '')[0]!r}, which "
+                            f"{parent}.csv does not have")
 
 
 def _compare(there, here):

@@ -82,7 +82,8 @@ class Package(Result):
     def write(self, path):
         """Write the zip to ``path``, whole or not at all, and return the path."""
         path = Path(path)
-        need(path.suffix.lower() == ".zip", f"{path.name} does not end in .zip; give such a name")
+        need(path.suffix.lower() == ".zip", f"{path.name} does not end in .zip; give a name that "
+                                            "does")
         # The name last: what is in the files was searched before they were shown.
         self.guard.refuse([("the name of the zip", path.name)])
         return write_whole(place_for(path, "the package"), zipped(self.files))
@@ -159,8 +160,8 @@ def _changed_pick(own, shared):
     before, after = ((row["blend"], f"{row['load_pct']:.1f}")
                      for row in (a.pick.table.iloc[0] for a in (own, shared)))
     return () if before == after else (
-        "The recommended load here differs from that of the whole series, because it "
-        "rests on what is shared alone.",
+        "The recommended load here differs from that of the whole series, because it rests only on "
+        "what is shared.",
     )
 
 

@@ -128,8 +128,8 @@ def _refuse_unnamed(series, choices):
     decided = {alike(word) for word in (*choices.may_stay, *choices.also_hide)}
     if {alike(word) for word in choices.also_hide} <= known and known - decided:
         raise UndecidedError([(t, place, "") for place, t in texts if alike(t) not in decided],
-                             "the name of the fragrance is not on record, so nothing finds it in "
-                             "what leaves: give it (--also-hide NAME), or decide on every text")
+                             "the fragrance's name is not on record, so it cannot be found in what "
+                             "leaves: give it (--also-hide NAME), or decide on every text")
 
 
 def redacted_rules(rules, choices):
@@ -167,8 +167,8 @@ def _without_blends(series, choices):
         blends=series.blends[~series.blends["blend"].isin(out)].reset_index(drop=True))
     number = "One blend" if len(out) == 1 else f"{len(out)} blends"
     notice = (
-        f"{number} of the series {'is' if len(out) == 1 else 'are'} left out; "
-        "the fits and the ranking here rest on the others alone."
+        f"{number} of the series {'is' if len(out) == 1 else 'are'} left out; the fits and ranking "
+        "here rest on the others only."
     )
     return redacted, notice, sorted(out | waxes | set(series.pours.loc[~stays, "pour"]))
 
@@ -207,9 +207,9 @@ def _without_fragrance(series, choices):
     # What of the fragrance leaves does so because the pick rests on it.
     notice = "The fragrance's name and data are not shared"
     if series.blends["limit_content_pct"].notna().any():
-        notice += "; its regulatory limit stays, for the recommended load rests on it"
+        notice += "; its regulatory limit is, because the recommended load rests on it"
     if series.blends["fragrance_price_per_kg"].notna().any() and not choices.hide_costs:
-        notice += "; its price stays, for costs are shared"
+        notice += "; its price is, because costs are shared"
     return series, f"{notice}.", hidden
 
 
@@ -227,7 +227,7 @@ def _without_costs(series, _):
     series = dataclasses.replace(
         series, currency="", blends=series.blends.assign(**dict.fromkeys(prices, float("nan"))),
         plan=series.plan and _blank(series.plan, "price_per_kg") | {"currency": ""})
-    return series, "Costs are not shared, so the ranking here does not weigh them.", []
+    return series, "Costs are not shared, so the ranking here ignores them.", []
 
 
 def _blank(data, name):

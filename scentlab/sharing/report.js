@@ -141,7 +141,7 @@ if (reply) {
       const odd = all(".fact", part).map((fact) => value(fact.querySelector("input")))
         .filter((lot) => known.length && lot && !seen(lot));
       part.querySelector(".odd").textContent = odd.length
-        ? `Lot ${odd.join(", ")} is none of those tested here (${part.dataset.words}). It is sent as typed.` : "";
+        ? `Lot ${odd.join(", ")} is not one of those tested here (${part.dataset.words}). It will be sent as typed.` : "";
     });
   };
   check();
@@ -157,7 +157,7 @@ if (reply) {
     const data = answer();
     const said = [data.note, ...data.answers, ...data.lots, ...Object.keys(data.rules), ...Object.keys(data.limits)];
     if (!said.some(Boolean)) {
-      saved.textContent = "Nothing was saved: no question is answered and nothing else is typed yet.";
+      saved.textContent = "Nothing was saved: no question is answered and nothing else is filled in.";
       return;
     }
     const text = new Blob([`${JSON.stringify(data, null, 1)}\n`], { type: "application/json" });
@@ -165,6 +165,6 @@ if (reply) {
     link.href = URL.createObjectURL(text);
     link.download = `answer-${reply.dataset.name}-${data.answered_on}.json`;
     link.click();
-    saved.textContent = `Saved as ${link.download}. Mail it to the maker yourself: nothing was sent.`;
+    saved.textContent = `Saved as ${link.download}. Nothing was sent: mail it to the maker yourself.`;
   });
 }

@@ -118,8 +118,7 @@ def check_questions(ask):
     """The questions as a list, or SharingError when a page cannot carry them."""
     ask = [ask] if isinstance(ask, str) else [str(a) for a in ask]
     need(1 <= len(ask) <= MOST_QUESTIONS and all(a.strip() and len(a) <= 300 for a in ask),
-         f"ask 1 to {MOST_QUESTIONS} things of at most 300 characters each; a supplier who is "
-         "asked nothing answers nothing")
+         f"ask 1 to {MOST_QUESTIONS} questions of at most 300 characters each")
     return ask
 
 

@@ -52,7 +52,7 @@ def test_an_answer_to_another_package_is_refused(run, sent, tmp_path):
     code, out, err = run("weigh", folder, path, "--package", package)
     assert code == 2 and "answers:" not in out
     assert err == (
-        "scentlab weigh: this answer belongs to another package; look which one was sent\n"
+        "scentlab weigh: this answer belongs to another package; check which one you sent\n"
     )
     code, out, _ = run("weigh", folder, path)
     assert code == 0 and "was not looked at: give --package" in out
@@ -65,7 +65,7 @@ def test_an_answer_to_another_package_is_refused(run, sent, tmp_path):
         (("--limit", "tallow=8"), "the answer sets a limit for 'tallow'; the series has soft"),
         (("--limit", "soft=80"), "the limit of soft is 80.0; give a load from 0.1 to 40 % of wax"),
         (("--lot", "wax=L7"), "--lot 'wax=L7' is not understood; write MATERIAL=LOT=WHAT=VALUE"),
-        (("--risk-pct", "0"), "the counter-proposal cannot be: "),
+        (("--risk-pct", "0"), "the counter-proposal is not valid: "),
     ],
 )
 def test_an_answer_that_cannot_be_is_not_written(run, sent, tmp_path, options, words):

@@ -219,7 +219,7 @@ def test_summary_asks_and_holds_back(run, demo, tmp_path):
     notices = re.findall('<p class="notice">(.*?)</p>', text)
     assert len(notices) == 1  # the load is to stand on the first screen
     assert notices[0].startswith("The fragrance&#39;s name and data are not shared; ")
-    assert notices[0].endswith(" Costs are not shared, so the ranking here does not weigh them.")
+    assert notices[0].endswith(" Costs are not shared, so the ranking here ignores them.")
 
 
 @pytest.mark.parametrize("words, said", [
@@ -230,8 +230,8 @@ def test_summary_asks_and_holds_back(run, demo, tmp_path):
      "series.sqlite; make one with: PROGRAM new nowhere"),
     (("summary", "DEMO", "--out", "no/x.html", "--ask", "?"),
      "there is no folder no; make it or give another --out"),
-    (("summary", "DEMO", "--out", "x.html", "--ask", " "), "ask 1 to 6 things of at most 300 "
-     "characters each; a supplier who is asked nothing answers nothing"),
+    (("summary", "DEMO", "--out", "x.html", "--ask", " "), "ask 1 to 6 questions of at most 300 "
+                                                           "characters each"),
 ])
 def test_no_page_is_written_when_something_is_wrong(
     run, demo, tmp_path, monkeypatch, words, said
@@ -274,5 +274,6 @@ def test_compare_says_how_much_earlier_a_lot_sweats(run, demo, other_lot):
 
 def test_compare_of_a_series_with_itself_says_why_it_says_no_more(run, demo):
     code, out, err = run("compare", demo, demo)
-    said = "How early the series sweat is not compared: 1 and 2 hold mostly the same records."
+    said = ("The loads at which the series sweat are not compared: 1 and 2 contain mostly the "
+            "same records.")
     assert said in re.sub(r"\s+", " ", out)

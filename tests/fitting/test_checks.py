@@ -65,8 +65,8 @@ class TestSeriesThatBehaves:
     def test_the_sentence_counts(self, good):
         outside, chance = int(good.table["odd"].sum()), good.table["chance"].sum()
         assert good.sentence.startswith(
-            f"{outside} of 48 inspections of a test batch lie outside the range of what the fit "
-            f"expects, which holds 90 % or more (about {chance:.0f} would by chance"
+            f"{outside} of 48 inspections of a test batch fall outside the range that the fit "
+            f"expects for at least 90 % of them (about {chance:.0f} would by chance"
         )
         if not good.pots["odd"].any():
             assert good.sentence.endswith("); no pot is unlike the others.")

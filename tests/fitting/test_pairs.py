@@ -157,7 +157,7 @@ def test_few_pairs_do_not_show_that_loads_are_alike(unscored):
     assert found.table.loc[0, "p_value"] > 0.5 and "They leave open whether" in found.sentence
     assert any(" 6 pairs by 1 tester. The count" in note for note in found.notes)
     assert "not smelt:" not in found.sentence
-    assert found.sentence.endswith("It takes about 89 pairs to find 0.5.")
+    assert found.sentence.endswith("About 89 pairs would find 0.5.")
     four = pair_test(replace(unscored, pairs=pairs(4, each=4))).sentence
     assert "(too few pairs to show a difference)" in four
 

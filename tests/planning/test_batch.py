@@ -119,14 +119,14 @@ def test_the_whole_piece_is_held_against_the_limits():
         "for sale.",)
     topped = batch(9.0, packs=10, recipe=Recipe(20.0, topping_g=4.0, topping_load_pct=7.0,
                                                 topping_limit_pct=6.0))
-    assert topped.lines[0] == ("Fragrance: 7.95 % of the whole piece, with all that is on it; the "
+    assert topped.lines[0] == ("Fragrance: 7.95 % of the whole piece, with everything on it; the "
                                "regulatory limit is 8 %.")
     assert topped.warnings == (
-        "The base alone has 8.23 %, over that limit: ask whoever assesses your product whether "
-        "the whole piece counts.",
-        "The topping, 7.0 % (1.12 oz/lb), is over its wax maker's limit of 6.0 % (0.96 oz/lb): "
-        "test only, not for sale, until the maker agrees.")
-    assert topped.lines[-1].startswith("No piece was tested as it is sold: cast some with all ")
+        "The base alone has 8.23 %, over that limit: ask your product assessor whether the whole "
+        "piece counts.",
+        "The topping, 7.0 % (1.12 oz/lb), is over its wax maker's limit of 6.0 % (0.96 oz/lb): for "
+        "testing only, not for sale, until the maker agrees.")
+    assert topped.lines[-1].startswith("No piece was tested as sold. Cast some fully finished ")
     over = batch(12.0, packs=10)
     assert "The base, 12.0 % (1.92 oz/lb), is over its wax maker's limit of 10.0 %" in over.sentence
 
@@ -154,7 +154,7 @@ def test_the_sheet_has_weights_temperatures_and_the_cautions_of_this_piece():
         20.0, topping_g=4.0, topping_wax="whip", decoration_g=0.5, decoration="mica")))
     assert "size: letter" in plain and "size: A4" in page
     for words in ("85 °C (185 °F)", "75 °C (167 °F)", "Flash point below the wax", "linalool",
-                  *CAUTIONS[:1], "overfilled dish", "plastic pack", "free oil"):
+                  *CAUTIONS[:1], "overfilled dish", "craze plastic", "free oil"):
         assert words in plain and words in page
     for words in ("topping: whip", "mica", "once a skin has set", "hold the oil back",
                   "hard &lt;wax&gt;"):

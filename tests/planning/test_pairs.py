@@ -167,6 +167,6 @@ def test_how_long_pairs_take_is_said_with_warming_and_airing(plan):
     assert list(pair_care(cold, cold.pair_rows)) == [
         "Time: 4 pairs of one tester in a session take 16 min."]
     page = " ".join(pair_sheets_html(hot).split())
-    assert ("Warm each for 30 minutes in a room of its own, and air both rooms for 36 minutes "
+    assert ("Warm each for 30 minutes in its own room, and air both rooms for 36 minutes "
             "after each pair.") in page
     assert "air both" not in " ".join(pair_sheets_html(cold).split())

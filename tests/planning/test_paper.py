@@ -51,7 +51,7 @@ def test_throw_slips_hold_each_assessors_codes_in_order():
         assert f"session {sitting}, " in slip and f"tester {assessor}<" in slip
         assert re.findall(r"<b>(\d{3})</b>", slip) == expected["code"].tolist()
         assert "<th>Score<br>0 to 10</th>" in slip
-        assert "a whole number, 0 nothing, 5 clear, 10 overpowering." in slip
+        assert "a whole number: 0 nothing, 5 clear, 10 overpowering." in slip
 
 
 def test_grade_sheets_hold_every_code_to_grade_once_with_the_words_of_the_grades():
@@ -63,7 +63,7 @@ def test_grade_sheets_hold_every_code_to_grade_once_with_the_words_of_the_grades
         assert words in html
     assert html.count("Heat cycle before the inspection: 3 x 12 h at 38 °C (100 °F).") == 2
     for sheet in html.split("<section>")[1:-1]:  # the last says how to hold the heat
-        assert ("condensed is no" in sheet) != ("<h1>Frost: " in sheet)
+        assert ("Condensed water is not" in sheet) != ("<h1>Frost: " in sheet)
 
 
 def test_shopping_list_names_what_to_buy_and_what_has_no_price():

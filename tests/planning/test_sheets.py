@@ -112,7 +112,7 @@ def test_temperatures_stand_in_both_scales_and_a_low_flash_point_is_warned_about
     safe = pour_sheets_html(plan(fragrance=Fragrance("plain", flash_point_c=95)))
     assert "LOWER" not in safe
     unknown = pour_sheets_html(plan(fragrance=Fragrance("plain")))
-    assert ("closed-cup flash point of the fragrance: <b>not known</b>, take it from the maker's "
+    assert ("closed-cup flash point of the fragrance: <b>not known</b>, see the maker's "
             "sheet") in unknown
 
 

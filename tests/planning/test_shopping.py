@@ -96,7 +96,7 @@ def test_one_pots_wax_is_said_with_what_it_is():
             shopping_list_html, quick_sheet_html, pour_sheets_html))
     assert "To weigh To buy, with spare" in buy and "8.9 oz 252.3 g 9.4 oz 266.5 g" in buy
     assert "Melt 9.4 oz (266 g) of soft wax, with spare." in quick and "Wax to weigh" in quick
-    assert "Melt soft wax: 9.4 oz (266.5 g), with 5 % that sticks." in pours
+    assert "Melt soft wax: 9.4 oz (266.5 g), with 5 % to allow for what sticks." in pours
     assert "All pours of this pot, to weigh 8.9 oz" in pours
 
 

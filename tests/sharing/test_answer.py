@@ -79,7 +79,8 @@ def test_answers_stand_beside_their_questions(analysis, answer):
     assert weigh_answer(analysis, more).notes == (
         "Answered on 2026-11-30.", "Did the lot change? No.",
         "firm wax, lot F-03: melting point 54.5 °C.", "<b>Pour hotter</b>")
-    with pytest.raises(SharingError, match=r"^the answer cannot be: answers 1 is no group of name"):
+    with pytest.raises(SharingError, match=r"^the answer is not valid: answers 1 is no group of "
+                                           r"name"):
         dataclasses.replace(answer, answers=("No.",))
     with pytest.raises(SharingError, match=r"^answer is ' '; give a text of 1 to 1000 characters$"):
         dataclasses.replace(answer, answers=({"question": "Did it change?", "answer": " "},))
@@ -90,7 +91,7 @@ def test_answers_stand_beside_their_questions(analysis, answer):
 def test_an_answer_to_another_package_is_refused(analysis, answer):
     with pytest.raises(SharingError) as error:
         weigh_answer(analysis, answer, package="f" * 64)
-    assert str(error.value) == "this answer belongs to another package; look which one was sent"
+    assert str(error.value) == "this answer belongs to another package; check which one you sent"
 
 
 @pytest.mark.parametrize(
@@ -100,13 +101,13 @@ def test_an_answer_to_another_package_is_refused(analysis, answer):
         ({"rules": {"seed": 3}},
          "a counter-proposal cannot set 'seed'; it can set risk, confidence, limit_grade, "
          "frost_limit_grade, throw_loss"),
-        ({"rules": {"risk": "low"}}, "the answer cannot be: rules, risk is not a number"),
+        ({"rules": {"risk": "low"}}, "the answer is not valid: rules, risk is not a number"),
         ({"limits": {"soft": 99}},
          "the limit of soft is 99; give a load from 0.1 to 40 % of wax"),
         ({"note": "x" * 3000}, "note is no text of at most 2000 characters"),
-        ({"note": 3}, "the answer cannot be: note is not a text"),
-        ({"lots": ("F-03",)}, "the answer cannot be: lots 1 is no group of names"),
-        ({"note": "a\x1b[31m"}, "the answer cannot be: note holds U+001B, which nobody can see"),
+        ({"note": 3}, "the answer is not valid: note is not a text"),
+        ({"lots": ("F-03",)}, "the answer is not valid: lots 1 is no group of names"),
+        ({"note": "a\x1b[31m"}, "the answer is not valid: note holds U+001B, which nobody can see"),
     ],
 )
 def test_an_answer_that_cannot_be_is_refused(answer, fields, words):
@@ -116,7 +117,8 @@ def test_an_answer_that_cannot_be_is_refused(answer, fields, words):
 
 
 def test_a_proposal_out_of_range_or_of_an_unknown_blend_is_refused(analysis, answer):
-    with pytest.raises(SharingError, match=r"^the counter-proposal cannot be: risk is 3; give a"):
+    with pytest.raises(SharingError, match=r"^the counter-proposal is not valid: risk is 3; give "
+                                           r"a"):
         weigh_answer(analysis, dataclasses.replace(answer, rules={"risk": 3}, limits={}))
     with pytest.raises(SharingError, match="^the answer sets a limit for 'tallow'; the series has"):
         weigh_answer(analysis, dataclasses.replace(answer, limits={"tallow": 5.0}))
@@ -126,8 +128,8 @@ def test_a_proposal_out_of_range_or_of_an_unknown_blend_is_refused(analysis, ans
     ("data", "words"),
     [
         (b"", "cannot be read"),
-        (b"[]", "it is not the answer to a share package"),
-        (b'{"kind": "letter"}', "it is not the answer to a share package"),
+        (b"[]", "it is not an answer to a share package"),
+        (b'{"kind": "letter"}', "it is not an answer to a share package"),
         (b"[" * 50_000, "cannot be read"),
         (b'{"kind": "answer to a share package", "format": 3}', "format 3, this version reads 2"),
         (b'{"kind": "answer to a share package", "format": 1, "to": "x"}', "is damaged"),

@@ -130,12 +130,12 @@ def test_a_fragrance_spelt_in_another_way_is_the_same(demo_analysis):
     (lambda a: with_fragrance(a, "fig leaf"),
      "the fragrances differ (1: cedar and fig (invented); 2: fig leaf)"),
     (lambda a: with_fragrance(a, HIDDEN_FRAGRANCE),
-     "the fragrance of 2 is not given, so it may be another; give it with: scentlab import FOLDER "
-     "--oil NAME"),
+     "the fragrance of 2 is not on record, so it may be a different one; add it with: scentlab "
+     "import FOLDER --oil NAME"),
     (lambda a: changed(a, invented=False),
-     "invented data are no evidence beside real ones (1: invented; 2: real)"),
+     "invented data are no evidence beside real data (1: invented; 2: real)"),
     (lambda a: dataclasses.replace(a, sweat=dataclasses.replace(a.sweat, stresses=("rest",))),
-     "the pieces were graded under other stresses (1: rest and heat; 2: rest)"),
+     "the pieces were stored differently before grading (1: rest and heat; 2: rest)"),
     (lambda a: dataclasses.replace(a, sweat=dataclasses.replace(a.sweat, blends=("new",))),
      "no blend is in all of them (1: soft, soft-firm 70/30, creamy-firm 60/40; 2: new)"),
     (lambda a: changed(a, fractions=a.series.fractions.iloc[:0]),
@@ -151,9 +151,9 @@ def test_plans_that_do_not_allow_it_say_why_in_one_sentence(first, second, chang
     said = said.replace("soft, soft-firm 70/30, creamy-firm 60/40", ", ".join(first.sweat.blends))
     said = re.sub(r"(?<=of )soft(?= in| do)", blend, said)
     assert re.sub(r"\d+\.\d(?= to| %)", "N", reason) == re.sub(
-        r"\d+\.\d(?= to| %)", "N", f"How early the series sweat is not compared: {said}."
+        r"\d+\.\d(?= to| %)", "N", f"The loads at which the series sweat are not compared: {said}."
     )
-    with pytest.raises(FitError, match="^How early the series sweat is not compared: "):
+    with pytest.raises(FitError, match="^The loads at which the series sweat are not compared: "):
         compare_sweat(others)
 
 
@@ -161,7 +161,8 @@ def test_records_that_are_the_same_twice_are_no_two_series(first):
     shorter = changed(first, grades=first.series.grades.iloc[:-30])
     for others in ([first, first], [first, shorter]):
         assert why_not_compared(others) == (
-            "How early the series sweat is not compared: 1 and 2 hold mostly the same records."
+            "The loads at which the series sweat are not compared: 1 and 2 contain mostly the same "
+            "records."
         )
 
 

@@ -273,7 +273,7 @@ def test_without_scripts_everything_is_there(chromium, pages):
     assert page.locator("#choices").is_visible()
     assert page.get_by_text("Did the wax change?", exact=True).is_visible()
     assert page.get_by_text("answer by mail: each question").is_visible()
-    assert page.get_by_text("answers under other rules are in the table below").is_visible()
+    assert page.get_by_text("see answers under other rules in the table below").is_visible()
 
 
 def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, analysis, tmp_path):

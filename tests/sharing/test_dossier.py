@@ -48,7 +48,7 @@ def test_all_that_is_weighed_is_in_it(analysis, batch):
     recipe = Recipe(15.0, 6, 4.0, 7.0, 3.0, "soft wax", 5.0, 8.0, 0.5, "mica")
     dressed = make_batch(batch.known, materials_of(analysis.series), wax_g=453.59, recipe=recipe)
     table = weigh_table(dressed, analysis.series)
-    assert table.caption.endswith("filled 4 % over; 7 % more for what stays in the pot")
+    assert table.caption.endswith("filled 4 % over; 7 % extra for what stays in the pot")
     lot = table.rows[2][2]
     assert table.rows[3:] == (
         ("soft wax", "topping", "–", "89 g (3.1 oz)"),

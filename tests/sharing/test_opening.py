@@ -161,13 +161,13 @@ HOSTILE = {
                          "report.html was changed after the package was made"),
     "a changed load": (lambda f: zipped({**f, "pick.csv": f["pick.csv"].replace(b"0", b"1")}),
                        "pick.csv was changed after the package was made"),
-    "no JSON": (lambda f: zipped({**f, "datapackage.json": b"{"}), "no readable JSON"),
-    "deep JSON": (lambda f: zipped({**f, "datapackage.json": DEEP}), "no readable JSON"),
+    "no JSON": (lambda f: zipped({**f, "datapackage.json": b"{"}), "not readable JSON"),
+    "deep JSON": (lambda f: zipped({**f, "datapackage.json": DEEP}), "not readable JSON"),
     "JSON with NaN": (lambda f: zipped({**f, "settings.json": b'{"format": NaN}'}),
                       "NaN is no number"),
     "JSON that is a list": (lambda f: zipped({**f, "settings.json": b"[]"}), "holds no object"),
     "broken letters": (lambda f: zipped({**f, "settings.json": b'{"a": "\xff"}'}),
-                       "no readable JSON"),
+                       "not readable JSON"),
     "a formula in a note": (
         lambda f: edited_cell(f, "pours", "note", "=HYPERLINK(1)"),
         "column note: found '=HYPERLINK(1)', expected a text that no spreadsheet runs as a formula",
@@ -268,7 +268,7 @@ def test_a_pick_that_was_edited_with_its_hash_is_seen_by_the_analysis(files, pac
     opened = open_package(path)
     assert not opened.same
     assert opened.sentence.startswith(
-        f"The package is whole, but the analysis here differs for {best['blend']}; compare the "
+        f"The package is intact, but the analysis here differs for {best['blend']}; compare the "
         "versions before relying on either."
     )
     row = opened.table.set_index("blend").loc[best["blend"]]
@@ -346,7 +346,7 @@ def test_a_number_of_draws_that_cannot_be_is_refused(files, tmp_path, draws):
     settings = json.loads(files["settings.json"]) | {"draws": draws}
     path = tmp_path / "odd.zip"
     path.write_bytes(zipped(resealed(files, settings=settings)))
-    with pytest.raises(PackageError, match="^settings.json asks for .* draws, where 100 to 50000"):
+    with pytest.raises(PackageError, match="^settings.json asks for .* draws; 100 to 50000"):
         open_package(path)
 
 

@@ -142,7 +142,7 @@ def test_it_comes_back_with_the_same_numbers(analysis, path):
         )
     assert opened.analysis.rules == analysis.rules and opened.analysis.seed == analysis.seed
     assert opened.versions["scentlab"]
-    assert opened.sentence.startswith("The package is whole; its loads are found again")
+    assert opened.sentence.startswith("The package is intact; its loads come out the same")
 
 
 @pytest.mark.parametrize("part", parts.DATA_PARTS[:4], ids=lambda p: p.name)
@@ -217,8 +217,7 @@ def test_a_package_says_what_was_held_back_and_opens_with_its_own_pick(hidden, t
     opened = open_package(hidden.write(tmp_path / "hidden.zip"))
     assert opened.same
     assert opened.notices[0] == (
-        "One blend of the series is left out; the fits and the ranking here rest "
-        "on the others alone."
+        "One blend of the series is left out; the fits and ranking here rest on the others only."
     )
     for notice in opened.notices:
         assert notice in hidden.text("report.html").replace("&#39;", "'")
@@ -264,10 +263,10 @@ def test_a_secret_in_a_place_that_cannot_be_hidden_stops_the_package(analysis):
             dataclasses.replace(analysis, series=series), Choices(hide_fragrance=True)
         )
     assert str(error.value) == (
-        "these words may give away what is to stay hidden. Of each say that it may stay "
-        "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap it); a "
-        "blend, wax, pour or file that gives it away needs another name:\n"
-        "  'quince' in the pour quince-1 holds 'Quince'"
+        "these words may give away what you want hidden. For each, say that it may stay "
+        "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap it). A "
+        "blend, wax, pour or file that gives it away needs another name:\n  'quince' in the pour "
+        "quince-1 holds 'Quince'"
     )
 
 
@@ -298,7 +297,8 @@ def test_wrong_choices_are_refused(analysis, package, tmp_path):
         redact(analysis.series, Choices(leave_out=tuple(names.split(", "))))
     with pytest.raises(SharingError, match="^leave_out is the text 'soft'; give a tuple"):
         Choices(leave_out="soft")
-    with pytest.raises(SharingError, match="^series.txt does not end in .zip; give such a name$"):
+    with pytest.raises(SharingError, match="^series.txt does not end in .zip; give a name that "
+                                           "does$"):
         package.write(tmp_path / "series.txt")
     with pytest.raises(FileNotFoundError, match="no such folder for the package"):
         package.write(tmp_path / "nowhere" / "series.zip")
@@ -328,13 +328,13 @@ def test_the_lots_that_were_checked_stay_at_home_with_a_hidden_fragrance(series)
 def test_what_of_a_hidden_fragrance_stays_is_said(analysis):
     """The regulatory limit stands in blends.csv, whatever else is hidden, for the pick uses it."""
     first = "The fragrance's name and data are not shared"
-    stays = "; its regulatory limit stays, for the recommended load rests on it"
+    stays = "; its regulatory limit is, because the recommended load rests on it"
     assert analysis.series.blends["limit_content_pct"].notna().all()
     series, held = redact(analysis.series, Choices(hide_fragrance=True, hide_costs=True))
     assert held.notices[0] == f"{first}{stays}."
     assert series.blends["limit_content_pct"].equals(analysis.series.blends["limit_content_pct"])
     _, held = redact(analysis.series, Choices(hide_fragrance=True))
-    assert held.notices == (f"{first}{stays}; its price stays, for costs are shared.",)
+    assert held.notices == (f"{first}{stays}; its price is, because costs are shared.",)
     blends = analysis.series.blends.assign(limit_content_pct=np.nan, fragrance_price_per_kg=np.nan)
     bare = dataclasses.replace(analysis.series, blends=blends)
     assert redact(bare, Choices(hide_fragrance=True))[1].notices == (f"{first}.",)

@@ -492,7 +492,7 @@ def test_every_part_of_the_analysis_is_there(analysis, page):
 
 def test_the_fit_is_held_against_what_was_seen(analysis, diagnosis, page):
     found = diagnosis
-    title = "Does the fit describe what was seen?"
+    title = "Does the fit match what was seen?"
     own = page.text[page.text.rindex(title) :]
     assert found.sweat.sentence in own
     assert found.sentence.removeprefix(found.sweat.sentence) in own

@@ -39,8 +39,8 @@ def other(analysis):
 
 def test_what_makes_series_unlike_is_said(analysis, other):
     assert list(differences([analysis, other])) == [
-        "The panels differ, and each tester uses the throw scale in an own way: compare loads "
-        "and risks rather than throw.",
+        "The panels differ, and each tester uses the throw scale differently: compare loads and "
+        "risks, not throw.",
     ]
     assert list(differences([analysis, analysis])) == []
 
@@ -96,7 +96,7 @@ def test_pairs_and_heat_cycles_are_behind_a_page_where_there_are_any(analysis):
 def test_a_page_without_questions_has_no_form(html, tmp_path):
     assert 'id="reply"' not in html
     (tmp_path / "report.html").write_text(html, encoding="utf-8")
-    with pytest.raises(PackageError, match=r"^report\.html is no page with questions"):
+    with pytest.raises(PackageError, match=r"^report\.html is not a page with questions"):
         package_fingerprint(tmp_path / "report.html")
 
 
@@ -135,5 +135,5 @@ def test_the_report_counts_the_pieces_by_load_as_the_dossier_does(analysis, html
 
 @pytest.mark.parametrize("ask", [[], ["  "], ["x"] * 7, ["x" * 301]])
 def test_a_summary_asks_something_and_not_too_much(ask):
-    with pytest.raises(SharingError, match="^ask 1 to 6 things of at most 300 characters each"):
+    with pytest.raises(SharingError, match="^ask 1 to 6 questions of at most 300 characters each"):
         check_questions(ask)
