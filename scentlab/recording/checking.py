@@ -4,20 +4,24 @@ Every check yields a problem for each row; many of one kind are said once.
 """
 
 import datetime as dt
-import functools
-import itertools
 import re
 from dataclasses import replace
+
+import numpy as np
+import pandas as pd
 
 from scentlab.recording.kept_plan import kept_plan
 from scentlab.recording.pouring import FAR_OFF_C, known, planned_day
 from scentlab.recording.reading import LIMITS, read_series
-from scentlab.recording.records import RECORDS
+from scentlab.recording.records import GRADES, RECORDS
 from scentlab.recording.store import NAMED
 from scentlab.schema import (
     FAR_OFF,
+    GRADE_WORDS,
     MOST_LOAD_PCT,
     ONE_DAY,
+    TABLES,
+    THROWS,
     YEAR_OFF,
     DataError,
     Problem,
@@ -25,6 +29,7 @@ from scentlab.schema import (
     impossible_load,
     parse_table,
 )
+from scentlab.series import rule_of
 from scentlab.text import alike, gathered, kept, spelling
 from scentlab.units import load_from_weights
 
@@ -33,6 +38,7 @@ TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick
 # What a spreadsheet or its owner writes where there is nothing, error values among it.
 _NO_NAME = re.compile(r"[-–—?.]+|n/?a|#[A-Z/0]+[!?]?", re.IGNORECASE)
 _SHOWN = 12  # rows of one kind of problem that are named
+_NO_CELLS = pd.Series(dtype=object)
 
 
 def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=False):
@@ -46,13 +52,14 @@ def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=Fal
     problems, plan = list(problems), kept_plan(store)
     sheets = _one_spelling(sheets, store)
     if plan is not None and "pieces" in sheets:
-        sheets = {**sheets, "pieces": plan.fill_in(sheets["pieces"])}
+        sheets["pieces"] = plan.fill_in(sheets["pieces"])
     new = _Import(sheets, store)
     for name, sheet in sheets.items():
         try:
             # An export has its files of pieces and of throw scores also before there are any.
-            new.frames[name] = parse_table(sheet.text, sheet.table, sheet.file, sheet.rows,
-                                           may_be_empty=name != "pours" and len(sheets) > 1)
+            new.frames[name] = parse_table(
+                sheet.text, sheet.table, sheet.file, sheet.rows,
+                may_be_empty=name != "pours" and len(sheets) > 1).set_axis(list(sheet.rows))
         except DataError as error:
             problems += _pours_left_open(error.problems, sheet, plan, beyond_plan)
     unplanned = [] if plan is None or beyond_plan else list(plan.beyond(sheets))
@@ -61,14 +68,15 @@ def check_sheets(sheets, store=None, problems=(), *, today=None, beyond_plan=Fal
     problems += new.impossible_pours()
     if store is not None and not problems:
         problems += new.stored_already()
+        if not beyond_plan:
+            problems += [*new.other_minutes(), *new.taken_back()]
     if not beyond_plan:
-        problems += [*new.unusual(), *new.other_years(), *new.other_names(), *new.other_weights(),
-                     *new.other_heats(), *new.other_minutes(), *new.taken_back()]
+        problems += [*new.unusual(), *new.off_the_plan()]
     if store is None or not store.about()["invented"]:  # invented days may lie anywhere
         problems += new.days_to_come(today or dt.date.today())
     if problems:
         raise DataError(_said_once(problems))
-    return new.frames, new.passed
+    return {n: frame.reset_index(drop=True) for n, frame in new.frames.items()}, new.passed
 
 
 def _said_once(problems):
@@ -91,25 +99,27 @@ def records(frame):
 
 def grade_rows(looks):
     """Looks (one row, up to two grades) as rows of the table of grades."""
-    return [grade for row in records(looks) for grade in _grades_of(row)]
+    return records(_grades_of(looks))
 
 
-def _grades_of(row):
-    shared = {k: row[k] for k in ("code", "stress", "age_days", "assessor")}
-    return [{**shared, "test": test, "grade": row[f"{test}_grade"]}
-            for test in ("sweat", "frost") if row[f"{test}_grade"] is not None]
+def _grades_of(looks):
+    """The frame of grades of a frame of looks, a look after the other."""
+    grades = pd.concat([looks.assign(test=test, grade=looks[f"{test}_grade"])
+                        for test in GRADE_WORDS]).sort_index(kind="stable")
+    return grades.loc[grades["grade"].notna(), list(GRADES.names)]
 
 
 def _one_spelling(sheets, store):
     """The sheets with names that differ only in look spelt in one way: as known, or as first."""
+    sheets = dict(sheets)
     for name in NAMED:
-        holders = [n for n, sheet in sheets.items() if sheet.cells(name)]
-        known = [] if store is None or not holders else store.known_names(name)
-        given = [kept(cell) for n in holders for _, cell in sheets[n].cells(name)]
-        spell = spelling(known, list(filter(None, given)))
-        for n in holders:
-            cells = [spell(kept(cell)) for cell in sheets[n].text[name]]
-            sheets = {**sheets, n: replace(sheets[n], text=sheets[n].text.assign(**{name: cells}))}
+        given = {n: [kept(cell) for cell in sheet.cells(name)] for n, sheet in sheets.items()}
+        given = {n: cells for n, cells in given.items() if cells}
+        known = store.known_names(name) if store is not None and given else []
+        spell = spelling(known, [cell for cells in given.values() for cell in cells if cell])
+        for n, cells in given.items():
+            text = sheets[n].text.assign(**{name: [*map(spell, cells)]})
+            sheets[n] = replace(sheets[n], text=text)
     return sheets
 
 
@@ -127,35 +137,31 @@ def _pours_left_open(problems, sheet, plan, beyond_plan):
 
 
 class _Import:
-    """Sheets, the frames of those that are in order, and the store that they go into, if any."""
+    """Sheets, the frames of those that are in order, and the store that they go into, if any.
+
+    Frames and columns of cells have the numbers of their rows in the file as index.
+    """
 
     def __init__(self, sheets, store):
-        self.sheets, self.store, self.frames, self.passed = dict(sheets), store, {}, 0
+        self.sheets, self.store, self.frames, self.passed = sheets, store, {}, 0
         plan = (store and store.plan()) or {}
         self.planned = {p["pour"]: p for p in plan.get("pours", ())}
-        self.heat_c = plan.get("rules", {}).get("heat_cycle", {}).get("temp_c")
+        self.heat_c = rule_of(plan, "heat_cycle").get("temp_c", np.nan)
 
     def stored(self, table, *columns):
         return frozenset() if self.store is None else self.store.distinct(table, columns)
 
     def cells(self, name, column):
-        return self.sheets[name].cells(column) if name in self.sheets else []
+        return self.sheets[name].cells(column) if name in self.sheets else _NO_CELLS
 
-    def rows(self, name):
-        """Pairs of row number and row of a table; none when it is not there or not in order."""
-        found = records(self.frames[name]) if name in self.frames else ()
-        return list(zip(self.sheets[name].rows, found, strict=True)) if found else []
+    def frame(self, name):
+        """The frame of a table; one without rows when it is not there or not in order."""
+        return self.frames.get(name, pd.DataFrame(columns=TABLES[name].names))
 
-    def entries(self, name):
-        """Triples of row number, row, and the entries that it makes, each with its key."""
-        for place, row in self.rows(name):
-            ones = _grades_of(row) if name == "pieces" else [row]
-            yield place, row, [(tuple(one[k] for k in _table_of(name).key), one) for one in ones]
-
-    def told(self, name, column, places, expected, remedy):
-        """A problem for each (row, value) of a column."""
-        return [Problem(self.sheets[name].file, row, column, value, expected, remedy)
-                for row, value in places]
+    def told(self, name, column, cells, expected, remedy):
+        """A problem for each cell of a column."""
+        return [Problem(self.sheets[name].file, row, column, _plain(value), expected, remedy)
+                for row, value in cells.items()]
 
     def across(self, unplanned):
         """What is wrong between the files: a code of two pours, unknown pours and codes.
@@ -164,44 +170,40 @@ class _Import:
         """
         stored = dict(self.stored("pieces", "code", "pour"))
         origins, codes = dict(stored), self.cells("pieces", "code")
-        for (row, code), (_, pour) in zip(codes, self.cells("pieces", "pour"), strict=False):
+        for (row, code), pour in zip(codes.items(), self.cells("pieces", "pour"), strict=False):
             first = origins.setdefault(code, pour)
             if code and pour and first != pour:
                 where = "is stored" if code in stored else "is given above"
                 yield from self.told(
-                    "pieces", "pour", [(row, pour)],
+                    "pieces", "pour", {row: pour},
                     f"pour {first}, for code {code} {where} as a piece of it",
                     "A code belongs to one pour: correct the pour or the code.")
         if "pours" in self.sheets or self.store is not None:
             yield from self._unknown_pours()
-        known = set(origins) | {code for _, code in codes} | unplanned
-        for name in (n for n in self.sheets if n in ("throws", "warmings", "pairs")):
-            for column in self.sheets[name].table.codes:
-                lost = [(row, code) for row, code in self.cells(name, column)
-                        if code and code not in known]
-                yield from self.told(
-                    name, column, lost, "a code that the file of pieces or the store holds",
-                    "Correct the code, or add the piece, or save the plan first.")
+        known = {"", *origins, *codes, *unplanned}
+        for name, column in ((n, c) for n in ("throws", "warmings", "pairs")
+                             for c in TABLES[n].codes):
+            cells = self.cells(name, column)
+            yield from self.told(
+                name, column, cells[~cells.isin(known)],
+                "a code that the file of pieces or the store holds",
+                "Correct the code, or add the piece, or save the plan first.")
 
     def _unknown_pours(self):
-        known = {pour for _, pour in self.cells("pours", "pour")}
-        known |= {pour for (pour,) in self.stored("pours", "pour")}
+        known, gone = ({*self.cells(n, "pour"), *(pour for (pour,) in self.stored(n, "pour"))}
+                       for n in ("pours", "unpoured"))
+        pours, codes = self.cells("pieces", "pour"), self.cells("pieces", "code")
+        graded = [row for test in GRADE_WORDS
+                  for row, grade in self.cells("pieces", f"{test}_grade").items() if grade]
         # A piece of a pour that will not be poured is there, and has no grade.
-        gone = {pour for _, pour in self.cells("unpoured", "pour")}
-        gone |= {pour for (pour,) in self.stored("unpoured", "pour")}
-        graded = {row for name in ("sweat_grade", "frost_grade")
-                  for row, grade in self.cells("pieces", name) if grade}
-        lost = [(row, pour) for row, pour in self.cells("pieces", "pour")
-                if pour and pour not in known and (pour not in gone or row in graded)]
-        filled = self.sheets["pieces"].filled if lost else ()
+        lost = pours[~pours.isin({"", *known}) & (~pours.isin(gone) | pours.index.isin(graded))]
+        filled = lost.index.isin(self.sheets["pieces"].filled if len(lost) else ())
         yield from self.told(
-            "pieces", "pour", [place for place in lost if place[0] not in filled],
-            "a pour that the file of pours or the store holds",
+            "pieces", "pour", lost[~filled], "a pour that the file of pours or the store holds",
             "Correct the name, or give the file of pours as well, or log the pour first.")
         # Of a pour that the plan filled in the name stays sealed: the code is shown instead.
-        sealed = {row for row, _ in lost if row in filled}
         yield from self.told(
-            "pieces", "code", [at for at in self.cells("pieces", "code") if at[0] in sealed],
+            "pieces", "code", codes[codes.index.isin(lost.index[filled])],
             "a piece whose pour is logged",
             "Give the file of pours as well, or log the pours first.")
 
@@ -210,10 +212,9 @@ class _Import:
         # the first value of a column for a pot or a blend, and where
         said = {("blend", f"pot {pot}"): (blend, "in the store")
                 for pot, blend in self.stored("pours", "pot", "blend")}
-        for place, row in self.rows("pours"):
+        for place, row in self._pours():
             if wrong := impossible_load(row):
-                yield from self.told("pours", "fragrance_g", [(place, f"{row['fragrance_g']:g}")],
-                                     *wrong)
+                yield from self.told("pours", "fragrance_g", {place: row["fragrance_g"]}, *wrong)
             blend = f"blend {row['blend']}"
             for column, of in (("blend", f"pot {row['pot']}"), ("limit_load_pct", blend),
                                ("limit_content_pct", blend)):
@@ -222,153 +223,155 @@ class _Import:
                 first, where = said.setdefault((column, of), (value, f"in row {place}"))
                 if value != first:
                     yield from self.told(
-                        "pours", column, [(place, _plain(value))],
-                        f"{_plain(first)}, that of {of} {where}",
+                        "pours", column, {place: value}, f"{_plain(first)}, that of {of} {where}",
                         "A pot has one blend and a blend one limit of a kind: correct it.")
+
+    def _pours(self):
+        """Pairs of row number and row of the test batches."""
+        pours = self.frame("pours")
+        return zip(pours.index, records(pours), strict=True)
 
     def days_to_come(self, today):
         """Pours, heat cycles and looks on days that have not come; one day is let pass."""
         remedy, latest = check_clock(today), today + ONE_DAY
         for name, day in (("pours", "poured_on"), ("heats", "started_on")):
-            late = [(place, str(row[day])) for place, row in self.rows(name) if row[day] > latest]
-            yield from self.told(name, day, late, "a day that has come", remedy)
+            days = self.frame(name)[day]
+            yield from self.told(name, day, days[days > latest], "a day that has come", remedy)
+        pours, looks = self.frame("pours"), self.frame("pieces")
         poured = dict(self.stored("pours", "pour", "poured_on"))
-        poured |= {row["pour"]: row["poured_on"] for _, row in self.rows("pours")}
-        late = [(place, f"{row['age_days']:g}") for place, row in self.rows("pieces")
-                if None not in (row["age_days"], poured.get(row["pour"]))
-                and poured[row["pour"]] + dt.timedelta(days=row["age_days"]) > latest]
-        yield from self.told("pieces", "age_days", late, "an age that the piece has reached since "
-                              "its day of pouring", remedy)
+        poured |= dict(zip(pours["pour"], pours["poured_on"], strict=True))
+        days = pd.to_datetime(looks["pour"].map(poured)) + pd.to_timedelta(
+            looks["age_days"].astype(float) // 1, "D")
+        yield from self.told("pieces", "age_days", looks["age_days"][days > pd.Timestamp(latest)],
+                             "an age that the piece has reached since its day of pouring", remedy)
 
     def unusual(self):
         """Numbers and names that can be and are more likely a slip."""
-        for name, sheet in self.sheets.items():
-            for column in (c.name for c in sheet.table.columns if c.pattern):
-                yield from self.told(name, column, [
-                    (place, row[column]) for place, row in self.rows(name)
-                    if _NO_NAME.fullmatch(row[column] or "")], "a name, or an empty cell where "
-                    "one may be", TRULY)
-            for column in (c for c in sheet.table.columns if c.usual):
-                low, high = column.usual
-                odd = [(place, f"{row[column.name]:g}") for place, row in self.rows(name)
-                       if column.doubt(row[column.name])]
-                usual = f"a {column.meaning} of {low:g} to {high:g} {column.unit}, as is usual"
-                yield from self.told(name, column.name, odd, usual, TRULY)
-
-    def other_years(self):
-        """Days of pouring so far from the planned ones that the year is a slip."""
-        for place, row in self.rows("pours"):
-            meant, day = planned_day(self.planned.get(row["pour"])), row["poured_on"]
-            if meant and abs(day - meant) > YEAR_OFF:
-                yield from self.told("pours", "poured_on", [(place, str(day))],
-                                     f"a day within {YEAR_OFF.days} days of {meant}, as planned",
-                                     f"Look at the year. {TRULY}")
-
-    def other_names(self):
-        """Planned test batches that went into another wax, or bear a lot: in most files it is that
-        of the wax or oil, and nobody checks it."""
-        for place, row in self.rows("pours"):
-            plan = self.planned.get(row["pour"], {})
-            meant, lot = plan.get("blend"), plan.get("lot") or ""
-            if meant and alike(meant) != alike(row["blend"]):
-                yield from self.told("pours", "blend", [(place, row["blend"])],
-                                     f"{meant}, as planned", TRULY)
-            if plan and row["lot"] and alike(lot) != alike(row["lot"]):
-                yield from self.told("pours", "lot", [(place, row["lot"])],
-                                     f"{lot or 'no lot to check'}, as planned",
-                                     f"Leave the cell empty, or the column out. {TRULY}")
-
-    def other_weights(self):
-        """Weights that are far from the planned load, or the planned wax."""
-        for place, row in self.rows("pours"):
-            plan, wax = self.planned.get(row["pour"], {}), row["wax_g"]
-            load, meant = load_from_weights(row["fragrance_g"], wax), known(plan, "load_pct")
-            if meant is not None and FAR_OFF + 1e-9 < abs(load - meant) and load <= MOST_LOAD_PCT:
+        for name, frame in self.frames.items():
+            for column in (c for c in TABLES[name].columns if c.pattern):
+                names = frame[column.name].dropna()
                 yield from self.told(
-                    "pours", "fragrance_g", [(place, f"{row['fragrance_g']:g}")],
-                    f"about {meant / 100.0 * wax:.3g} g, for {meant:.4g} % of wax is planned and "
-                    f"with {wax:g} g of wax this is {load:.2f} %", TRULY)
-            planned = known(plan, "wax_g")
-            if planned and not planned / 2 <= wax <= 2 * planned:
-                yield from self.told("pours", "wax_g", [(place, f"{wax:g}")],
-                                     f"about {planned:.4g} g, as planned", TRULY)
+                    name, column.name, names[[bool(_NO_NAME.fullmatch(n)) for n in names]],
+                    "a name, or an empty cell where one may be", TRULY)
+            for column in (c for c in TABLES[name].columns if c.usual):
+                values, (low, high) = frame[column.name].dropna(), column.usual
+                yield from self.told(
+                    name, column.name, values[~values.between(low, high)],
+                    f"a {column.meaning} of {low:g} to {high:g} {column.unit}, as is usual", TRULY)
 
-    def other_heats(self):
-        """Heat cycles far from the planned temperature: more likely the other unit."""
-        for name in ("low_c", "high_c") if self.heat_c else ():
-            far = [(place, f"{row[name]:g}") for place, row in self.rows("heats")
-                   if abs(row[name] - self.heat_c) > FAR_OFF_C]
-            yield from self.told("heats", name, far, f"about {self.heat_c:g} °C, as planned", TRULY)
+    def off_the_plan(self):
+        """Test batches and heat cycles that are far from the planned ones."""
+        for place, row in self._pours():
+            plan = self.planned.get(row["pour"], {})
+            for column, expected, remedy in _off_its_plan(plan, row) if plan else ():
+                yield from self.told("pours", column, {place: row[column]}, expected,
+                                     f"{remedy}{TRULY}")
+        for name in ("low_c", "high_c"):  # more likely the other unit
+            degrees = self.frame("heats")[name].astype(float)
+            yield from self.told(
+                "heats", name, degrees[(degrees - self.heat_c).abs() > FAR_OFF_C],
+                f"about {self.heat_c:g} °C, as planned", TRULY)
 
     def other_minutes(self):
         """Scores of which the minutes alone differ from a stored one: mended, they count twice."""
-        of = ("code", "assessor", "sitting", "kind", "position")
-        stored = gathered((tuple(one[n] for n in of), one) for one in (
-            self.store.records("throws") if self.store and "throws" in self.frames else ()))
-        for place, row in self.rows("throws"):
-            there = {one["minutes"]: one["entry_id"]
-                     for one in stored.get(tuple(row[n] for n in of), ()) if one["position"]}
-            if there and row["minutes"] not in there:
-                minutes, entry = next(iter(there.items()))
-                yield from self.told(
-                    "throws", "minutes", [(place, _plain(row["minutes"]) or "")],
-                    f"{_plain(minutes) or 'no'} min, as stored: at one place of a session a piece "
-                    "is smelt once", f"{_say_correct('throws', entry, 'minutes=MINUTES')} {TRULY}")
+        key = [n for n in THROWS.key if n != "minutes"] + ["position"]
+        there = self.with_stored("throws", key).dropna(subset="position")
+        for place, row in _last_of_each(there):
+            yield from self.told(
+                "throws", "minutes", {place: row["minutes"]},
+                f"{_plain(row['minutes_stored']) or 'no'} min, as stored: at one place of a "
+                "session a piece is smelt once",
+                f"{_say_correct('throws', row['entry_id'], 'minutes=MINUTES')} {TRULY}")
 
     def taken_back(self):
         """Rows as they were before they were made void or mended: stored again, they would count
         again, or twice."""
-        for name in self.frames if self.store else ():
+        for name in self.frames:
             table = _table_of(name)
-            stand, once = (_by_key(self.store, table, history) for history in (False, True))
-            back = [(place, key) for place, _, entries in self.entries(name) for key, _ in entries
-                    if key in once and key not in stand]
-            for place, key in back:
+            for place, row in _last_of_each(self.with_stored(name, history=True)):
                 yield from self.told(
-                    name, table.key[0], [(place, str(key[0]))], "no row that was made void or "
-                    f"mended (entry {once[key]['entry_id']} of {table.name})",
+                    name, table.key[0], {place: row[table.key[0]]}, "no row that was made void or "
+                    f"mended (entry {row['entry_id']} of {table.name})",
                     f"Leave the row out. {TRULY}")
+
+    def with_stored(self, name, key=None, history=False):
+        """The entries of a file that are stored, with what is stored beside (``grade_stored``);
+        of the rows that stand, or with ``history`` of all that ever did."""
+        table, entries = _table_of(name), self.frame(name)
+        stored = self.store.rows(table.name, history)
+        if name == "pieces":  # looks have the stress of their piece where they were given none
+            of_piece = dict(self.store.distinct("pieces", ("code", "stress")))
+            stored["stress"] = stored["stress"].fillna(stored["code"].map(of_piece))
+            entries = _grades_of(entries)
+        found = entries.rename_axis("row").reset_index().merge(
+            stored, on=key or list(table.key), suffixes=("", "_stored"))
+        return found.set_index("row").sort_index(kind="stable")
 
     def stored_already(self):
         """Take out what is stored already, which nothing more is asked about; a problem for what
         differs from that."""
-        pieces = self.stored("pieces", "code")
+        pieces = [code for (code,) in self.stored("pieces", "code")]
         for name, frame in self.frames.items():
-            stored, sheet = _by_key(self.store, _table_of(name)), self.sheets[name]
-            new, keep = frame.copy(), []
-            for i, (place, row, entries) in zip(frame.index, self.entries(name), strict=True):
-                there = [(one, stored[key]) for key, one in entries if key in stored]
-                for one, old in there:
-                    yield from self._differences(name, place, one, old)
-                keep.append(len(there) < len(entries) if entries else (row["code"],) not in pieces)
-                if there and keep[-1]:  # one of the two grades of a look
-                    new.loc[i, f"{there[0][0]['test']}_grade"] = None
-            self.passed += keep.count(False)
-            self.frames[name] = new.loc[keep]
-            self.sheets[name] = replace(sheet, text=sheet.text.loc[keep],
-                                        rows=tuple(itertools.compress(sheet.rows, keep)))
+            there = self.with_stored(name)
+            yield from sorted(self._differences(name, there), key=lambda problem: problem.row)
+            new = ~frame.index.isin(there.index)
+            if name == "pieces":  # one of the two grades of a look may be new
+                grades = [f"{test}_grade" for test in GRADE_WORDS]
+                ungraded = frame[grades].isna().all(axis=1) & ~frame["code"].isin(pieces)
+                frame = frame.copy()
+                for test, heading in zip(GRADE_WORDS, grades, strict=True):
+                    frame.loc[there.index[there["test"] == test], heading] = pd.NA
+                new = ungraded | frame[grades].notna().any(axis=1)
+            self.frames[name] = frame[new]
+            self.passed += len(frame) - int(new.sum())
 
-    @functools.cached_property
-    def _held(self):
-        return read_series(self.store).blends.set_index("blend")
-
-    def _differences(self, name, place, one, there):
-        """What a row says otherwise than the stored one; an export writes the limits that hold."""
+    def _differences(self, name, there):
+        """What rows say otherwise than the stored ones; an export writes the limits that hold."""
         table = _table_of(name)
-        for column in table.mendable:
-            if one[column] not in (None, there[column]) and not (
-                    column in LIMITS and one[column] == self._held.at[there["blend"], column]):
-                heading = f"{one['test']}_grade" if name == "pieces" else column
-                value, old = str(_plain(one[column])), _plain(there[column])
+        for column in (c for c in table.mendable if c not in table.key):
+            own, old = f"{column}", f"{column}_stored"
+            other = there[own].notna() & ~there[own].eq(there[old]).fillna(False)
+            if column in LIMITS and other.any():
+                held = read_series(self.store).blends.set_index("blend")[column]
+                other &= there[own] != there["blend_stored"].map(held)
+            for place, row in there[other].iterrows():
+                heading = f"{row['test']}_grade" if name == "pieces" else column
+                change = f'{column}="{_plain(row[own])}"'
                 yield from self.told(
-                    name, heading, [(place, value)],
-                    f"{'an empty cell' if old is None else old}, as is stored",
-                    _say_correct(table.name, there["entry_id"], f'{column}="{value}"'))
+                    name, heading, {place: row[own]},
+                    f"{_plain(row[old]) or 'an empty cell'}, as is stored",
+                    _say_correct(table.name, row["entry_id"], change))
+
+
+def _off_its_plan(plan, row):
+    """Column, what was expected, and more of the remedy, where a test batch is not as planned."""
+    day, wax, load = planned_day(plan), known(plan, "wax_g"), known(plan, "load_pct")
+    if day and abs(row["poured_on"] - day) > YEAR_OFF:
+        yield ("poured_on", f"a day within {YEAR_OFF.days} days of {day}, as planned",
+               "Look at the year. ")
+    # Another wax; or a lot, which in most files is that of the wax or oil, and nobody checks it.
+    blend, lot = plan.get("blend"), plan.get("lot") or ""
+    if blend and alike(blend) != alike(row["blend"]):
+        yield "blend", f"{blend}, as planned", ""
+    if row["lot"] and alike(lot) != alike(row["lot"]):
+        yield ("lot", f"{lot or 'no lot to check'}, as planned",
+               "Leave the cell empty, or the column out. ")
+    weighed = load_from_weights(row["fragrance_g"], row["wax_g"])
+    if load is not None and FAR_OFF + 1e-9 < abs(weighed - load) and weighed <= MOST_LOAD_PCT:
+        yield ("fragrance_g", f"about {load / 100.0 * row['wax_g']:.3g} g, for {load:.4g} % of wax "
+               f"is planned and with {row['wax_g']:g} g of wax this is {weighed:.2f} %", "")
+    if wax and not wax / 2 <= row["wax_g"] <= 2 * wax:
+        yield "wax_g", f"about {wax:.4g} g, as planned", ""
+
+
+def _last_of_each(there):
+    """Row number and row of each row of a file, beside the last that is stored of it."""
+    return there[~there.index.duplicated(keep="last")].iterrows()
 
 
 def _table_of(name):
     """The table that the entries of a file go to."""
-    return RECORDS["grades" if name == "pieces" else name]
+    return GRADES if name == "pieces" else RECORDS[name]
 
 
 def _say_correct(table, entry, change):
@@ -377,14 +380,5 @@ def _say_correct(table, entry, change):
 
 
 def _plain(value):
-    return f"{value:g}" if isinstance(value, float) else value
-
-
-def _by_key(store, table, history=False):
-    """The rows that stand, or with ``history`` all that ever did, by their key, looks with the
-    stress of their piece where they were given none."""
-    rows = records(store.rows(table.name, history=True)) if history else store.records(table.name)
-    if table.name == "grades" and any(row["stress"] is None for row in rows):
-        of_piece = dict(store.distinct("pieces", ("code", "stress")))
-        rows = [{**r, "stress": r["stress"] or of_piece.get(r["code"])} for r in rows]
-    return {tuple(row[name] for name in table.key): row for row in rows}
+    """A value as a file shows it; '' for none."""
+    return "" if pd.isna(value) else f"{value:g}" if isinstance(value, float) else str(value)

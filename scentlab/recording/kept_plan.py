@@ -42,7 +42,7 @@ class KeptPlan:
                 known = self.names[name]
                 if sheet.table.name == "unpoured":  # a piece, a session or a tester, too
                     known = set().union(*self.names.values())
-                for row, value in sheet.cells(name):
+                for row, value in sheet.cells(name).items():
                     if value not in known and re.fullmatch(sheet.table[name].pattern, value):
                         yield Problem(
                             sheet.file, row, name, value,

@@ -32,10 +32,10 @@ class Sheet:
     problems: tuple = ()
 
     def cells(self, name):
-        """Pairs of row number and stripped text of a column; none when it is not there once."""
-        if list(self.text.columns).count(name) != 1:
-            return []
-        return list(zip(self.rows, (str(v).strip() for v in self.text[name]), strict=True))
+        """The stripped texts of a column by their rows; none when it is not there once."""
+        once = list(self.text.columns).count(name) == 1
+        cells = [str(cell).strip() for cell in self.text[name]] if once else []
+        return pd.Series(cells, self.rows if once else (), dtype=object)
 
 
 def read_sheet(path, table, sheet=None, decimal="."):
