@@ -12,12 +12,12 @@ from typing import NamedTuple
 import anywidget
 import traitlets
 
-from scentlab.forms.fields import FieldError, make_button, past_day, read_text
+from scentlab.forms.fields import FieldError, past_day, read_text
 from scentlab.forms.frame import PAGES, Form, clock_of, heading
 from scentlab.planning.rules import GRADE_SHEETS
 from scentlab.recording.records import GRADES
 from scentlab.schema import THROW_WORDS, THROWS, Column
-from scentlab.text import count_of
+from scentlab.text import count_of, gathered
 
 _DAY = Column("day", "date", "day of the inspection")
 _PLACED_BY = ("test", "stress", "sitting", "kind", "look", "code")
@@ -27,8 +27,7 @@ _COUNTED = {"grades": "grade", "throws": "throw score"}
 class Grid(anywidget.AnyWidget):
     """Cells to type into, by name; ``saved`` ones are closed and ``wrong`` ones marked.
 
-    A section is a table with title, heads and rows, with a ``day`` where one is to be given, and
-    with a ``save`` button below. ``told`` is a message, ``words`` (HTML), below the section ``at``.
+    A section is a table with title, heads and rows, and with a ``day`` where one is to be given.
     """
 
     _esm = (PAGES / "grid.js").read_text(encoding="utf-8")
@@ -36,7 +35,6 @@ class Grid(anywidget.AnyWidget):
     values = traitlets.Dict().tag(sync=True)
     saved = traitlets.List().tag(sync=True)
     wrong = traitlets.List().tag(sync=True)
-    told = traitlets.Dict().tag(sync=True)
 
 
 @dataclass
@@ -73,8 +71,7 @@ class Cell:
 
 
 class PaperForm(Form):
-    """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet
-    or all at once.
+    """Scores of one assessor from paper: grades and throw, a block per sheet, saved all at once.
 
     Each grade sheet has a day, from which the age of its pieces is counted: the one printed on it,
     until another is typed, which holds until the sheet is saved. Pieces of a late pour have a block
@@ -92,10 +89,11 @@ class PaperForm(Form):
         super().__init__()
         self._assessor, self._works = assessor, works_with_fragrance
         self._on_save_all, self._made_on = on_save_all, dt.date.today()
-        self._on_change, self._at, self._unkept = on_change, None, False
-        self.grid, self.cells, self.saves, self._usual_days = Grid(), {}, [], {}
+        self._on_change, self._unkept = on_change, False
+        self.grid, self.cells, self._usual_days = Grid(), {}, {}
         rows = pieces.to_dict("records")
-        self.grid.sections = [self._section(*sheet) for sheet in _sheets(rows)]
+        self.grid.sections = [self._section(number, *sheet)
+                              for number, sheet in enumerate(_sheets(rows))]
         self.save = self._button("Save all that is filled in", "save", self._save, saves=True)
         self._lay_out(heading(f"Scores of {assessor} from paper ({len(rows)} to come)"),
                       self.grid, self.save, self.message)
@@ -105,9 +103,13 @@ class PaperForm(Form):
     def _refresh(self):
         super()._refresh()
         self._controls |= self.cells
-        self._controls |= {f"save-{n}": button for n, button in enumerate(self.saves)}
 
     # --- the draft
+
+    @property
+    def _typed(self):
+        """The cells of pieces in which something is typed that is not saved."""
+        return [cell for cell in self.cells.values() if cell.piece and cell.open]
 
     @property
     def draft(self):
@@ -115,9 +117,10 @@ class PaperForm(Form):
 
         A day stays with what was typed from its sheet, for the planned one may move meanwhile.
         """
-        typed = [cell for cell in self.cells.values() if cell.piece and cell.open]
-        days = {cell.name: cell.value for cell in self._day_cells({cell.sheet for cell in typed})}
-        return {"cells": {cell.name: cell.value for cell in typed}, "days": days}
+        typed = self._typed
+        days = self._days_of(cell.sheet for cell in typed)
+        return {"cells": {cell.name: cell.value for cell in typed},
+                "days": {cell.name: cell.value for cell in days}}
 
     def _fill(self, draft):
         """Put a draft into the cells; what it has of pieces that do not wait here is said once."""
@@ -126,7 +129,7 @@ class PaperForm(Form):
         self.grid.values = {name: text for name, text in texts.items()
                             if name in self.cells and text}
         said = []
-        if typed := len({cell.line for cell in self.cells.values() if cell.piece and cell.open}):
+        if typed := len({cell.line for cell in self._typed}):
             said.append(f"Typed earlier and not saved: {typed}. Look, at the days too, "
                         "and save.")
         if gone := [f"{name.split('|')[-2]} ({text})" for name, text in cells.items()
@@ -138,75 +141,55 @@ class PaperForm(Form):
 
     def _noted(self):
         """Hand the draft on; that it could not be kept is said until it is."""
-        self._at, unkept, self._unkept = None, self._unkept, True
+        unkept, self._unkept = self._unkept, True
         self._on_change(self.draft)
         self._unkept = False
         if unkept:
             self.message.value = ""
 
-    def _day_cells(self, sheets):
+    def _days_of(self, sheets):
+        """The cells with the days of some sheets."""
+        sheets = set(sheets)
         return [c for c in self.cells.values() if c.piece is None and c.sheet in sheets]
-
-    def _say(self, kind, text):
-        """A message appears where somebody looks: below the sheet that was saved, or at the end."""
-        super()._say(kind, text)
-        words = self.message.value
-        self.grid.told = {} if self._at is None else {"at": self._at, "words": words}
-        if self._at is not None:
-            self.message.value = ""
 
     # --- the grid
 
-    def _section(self, key, pieces):
-        sheet, columns, day = len(self.saves), {"grade": "Grade 0 to 4"}, None
-        if key.test == "throw":
-            columns = {"throw": "Throw 0 to 10"}
-            if key.kind == "warm":
-                columns["minutes"] = "Minutes on the warmer"
-        else:
-            day = self._day_cell(key, sheet)
-        button = make_button("Save this sheet", f"save-{sheet}", saves=True)
-        button.on_click(lambda _: self._guarded(lambda: self._save(sheet), sheet))
-        self.saves.append(button)
-        return {"title": key.title, "heads": ["Code", *columns.values()], "day": day,
-                "rows": [self._line(piece, columns, sheet) for piece in pieces],
-                "save": {"name": f"save-{sheet}", "words": button.description,
-                         "label": f"Save this sheet: {key.title}"}}
-
-    def _guarded(self, action, at=None):
-        self._at = at
-        super()._guarded(action)
+    def _section(self, number, sheet, pieces):
+        throw = sheet.test == "throw"
+        columns = {"throw": "Throw 0 to 10"} if throw else {"grade": "Grade 0 to 4"}
+        if sheet.kind == "warm":
+            columns["minutes"] = "Minutes on the warmer"
+        return {"title": sheet.title, "heads": ["Code", *columns.values()],
+                "day": None if throw else self._day_cell(number, sheet),
+                "rows": [self._line(number, piece, columns) for piece in pieces]}
 
     def _put(self, *cell):
         cell = Cell(self.grid, *cell)
         self.cells[cell.name] = cell
         return {"name": cell.name, "label": cell.label}
 
-    def _day_cell(self, key, sheet):
+    def _day_cell(self, number, sheet):
         """The day of a grade sheet, filled in with the one printed on it."""
-        name = "|".join(str(part or "") for part in ("day", *key[:-1])) + "|late" * key.late
-        put = self._put(name, f"{key.title}: day of the inspection", sheet)
-        self._usual_days[put["name"]] = str(min(key.day, self._made_on)) if key.day else ""
-        return put | {"hint": "year-month-day, or day.month.year"}
+        name = "|".join(str(part or "") for part in ("day", *sheet[:-1])) + "|late" * sheet.late
+        self._usual_days[name] = str(min(sheet.day, self._made_on)) if sheet.day else ""
+        return self._put(name, f"{sheet.title}: day of the inspection", number) | {
+            "hint": "year-month-day, or day.month.year"}
 
-    def _line(self, piece, columns, sheet):
+    def _line(self, number, piece, columns):
         place = "|".join(str(piece.get(n) or "") for n in _PLACED_BY if n != "look" or piece.get(n))
         return {"code": piece["code"], "cells": [
-            self._put(f"{place}|{column}", f"Piece {piece['code']}: {head}", sheet, piece, column)
+            self._put(f"{place}|{column}", f"Piece {piece['code']}: {head}", number, piece, column)
             for column, head in columns.items()
         ]}
 
     # --- saving
 
-    def _save(self, sheet=None):
-        lines = {}
-        for cell in self.cells.values():
-            if cell.piece and sheet in (None, cell.sheet):
-                lines.setdefault(cell.line, []).append(cell)
-        lines = [cells for cells in lines.values() if any(cell.open for cell in cells)]
-        rows, wrong = {}, {}
-        days = self._days({cells[0].sheet for cells in lines}, wrong)
-        for number, cells in enumerate(lines):
+    def _save(self):
+        typed = {cell.line for cell in self._typed}
+        lines = gathered((c.line, c) for c in self.cells.values() if c.line in typed)
+        wrong, rows = {}, {}
+        days = self._days({cells[0].sheet for cells in lines.values()}, wrong)
+        for number, cells in enumerate(lines.values()):
             table, row = self._row(cells, days.get(cells[0].sheet), wrong)
             rows.setdefault(table, []).append({**row, "key": f"{self._key}-{number}"})
         self.grid.wrong = list(wrong)
@@ -214,15 +197,14 @@ class PaperForm(Form):
             raise ValueError("\n".join(["Nothing was saved, for these cells are wrong:",
                                         *wrong.values()]))
         if not lines:
-            where = "" if sheet is None else " on this sheet"
-            raise ValueError(f"Nothing is filled in{where}: type what is on the paper, then save.")
+            raise ValueError("Nothing is filled in: type what is on the paper, then save.")
         self._on_save_all(rows)
-        self._close([cell.name for cells in lines for cell in cells], rows, days)
+        self._close([cell.name for cells in lines.values() for cell in cells], rows, days)
 
     def _days(self, sheets, wrong):
         """The day of each sheet that something is typed from; an empty one does not mean today."""
         days = {}
-        for cell in self._day_cells(sheets):
+        for cell in self._days_of(sheets):
             try:
                 if not cell.value.strip():
                     raise FieldError(_DAY.meaning, "", "give the day on which it was looked at")
@@ -234,15 +216,15 @@ class PaperForm(Form):
     def _row(self, cells, day, wrong):
         """The table and row of a piece; what cannot be taken is added to ``wrong``."""
         piece, of = cells[0].piece, f"Piece {cells[0].piece['code']}: "
-        throw = piece["test"] == "throw"
+        table = THROWS if piece["test"] == "throw" else GRADES
         row = {"code": piece["code"], "assessor": self._assessor}
         for cell in cells:
             try:
-                column = (THROWS if throw else GRADES)[cell.column]
-                row[cell.column] = read_text(cell.value, replace(column, required=True))
+                row[cell.column] = read_text(cell.value,
+                                             replace(table[cell.column], required=True))
             except FieldError as error:
                 wrong[cell.name] = of + _small(str(error))
-        if throw:
+        if table is THROWS:
             return "throws", {"minutes": None, **row, "works_with_fragrance": self._works,
                               **{name: piece.get(name) for name in ("sitting", "kind", "position")}}
         age = piece.get("age_days")
@@ -255,16 +237,13 @@ class PaperForm(Form):
             "test": piece["test"], "stress": piece.get("stress"), "age_days": age}
 
     def _close(self, names, rows, days):
-        at = self._at
         self.grid.saved = [*self.grid.saved, *names]
         # A day that was typed is that of what is saved now alone.
-        days_now = {c.name: self._usual_days[c.name] for c in self._day_cells(days)}
+        days_now = {cell.name: self._usual_days[cell.name] for cell in self._days_of(days)}
         self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names} | days_now
-        self._at = at  # the draft was handed on meanwhile
         said = " and ".join(count_of(len(rows[t]), word) for t, word in _COUNTED.items()
                             if t in rows)
-        looked = ", ".join(map(str, sorted(set(days.values()))))
-        looked = f" Looked at on {looked}." if days else ""
+        looked = f" Looked at on {', '.join(map(str, sorted(set(days.values()))))}." if days else ""
         self._say("saved", f"Saved at {clock_of()}: {said} of {self._assessor}.{looked}")
 
 
@@ -300,16 +279,17 @@ class _Sheet(NamedTuple):
 
 def _sheets(rows):
     """The sheets with their rows as they are printed: grade sheets by day, then throw slips."""
-    sheets = {}
-    for row in rows:
-        slip, due, printed = row["test"] == "throw", row.get("due_on"), row.get("sheet_on")
-        late = not slip and bool(due and printed and due > printed)
-        stress, *sat = (None, row.get("sitting"), row.get("kind")) if slip else (
-            row.get("stress"), None, None)
-        sheet = _Sheet(row["test"], stress, *sat, due if late else printed or due,
-                       row.get("look"), late)
-        sheets.setdefault(sheet, []).append(row)
+    sheets = gathered((_sheet_of(row), row) for row in rows)
     return sorted(sheets.items(), key=lambda sheet: sheet[0].rank)
+
+
+def _sheet_of(row):
+    due, printed = row.get("due_on"), row.get("sheet_on")
+    if row["test"] == "throw":
+        return _Sheet("throw", None, row.get("sitting"), row.get("kind"), printed or due)
+    late = bool(due and printed and due > printed)
+    return _Sheet(row["test"], row.get("stress"), None, None, due if late else printed or due,
+                  row.get("look"), late)
 
 
 def _small(text):

@@ -297,7 +297,7 @@ def test_a_sheet_typed_after_the_next_look_holds_its_pieces(tmp_path):
     for cell in form.cells.values():
         if cell.sheet == 0 and cell.piece:
             cell.value = "1"
-    form.saves[0].click()
+    form.save.click()
     first = plan.cure_days.sweat
     assert [(r["code"], r["age_days"]) for r in store.records("grades")] == [
         (code, first) for code in codes]
@@ -325,12 +325,6 @@ def at_desk(store, folder, assessor="A2", pieces=PIECES):
     )
 
 
-def told_at(form):
-    """The message below a sheet: its place, and its words."""
-    words = html.unescape(re.sub("<[^>]+>", "\n", form.grid.told.get("words", "")))
-    return form.grid.told.get("at"), words.strip()
-
-
 def test_what_was_typed_comes_back_after_a_restart_to_who_typed_it(store, tmp_path):
     form = at_desk(store, tmp_path)
     assert said(form) == "" and not draft_path(tmp_path, "paper-A2").exists()
@@ -349,8 +343,9 @@ def test_what_was_typed_comes_back_after_a_restart_to_who_typed_it(store, tmp_pa
 
 def test_what_was_saved_leaves_the_draft_and_the_rest_stays(store, tmp_path):
     form = at_desk(store, tmp_path)
-    fill(form, g_417_grade="2", g_620_grade="0", t_510_throw="3")
-    form.saves[0].click()
+    fill(form, g_417_grade="2")
+    form.save.click()
+    fill(form, g_620_grade="0", t_510_throw="3")
     assert list(read_draft(tmp_path, "paper-A2")["cells"].values()) == ["0", "3"]
     left = PIECES[PIECES["code"] != "417"]
     again = at_desk(store, tmp_path, pieces=left)
@@ -374,7 +369,7 @@ def test_a_typed_day_is_that_of_what_is_saved_now_alone(store, tmp_path):
     day_of(form, "417").value = f"{other:%d.%m.%Y}"
     assert read_draft(tmp_path, "paper-A2")["days"] == {}, "without a grade it is no draft"
     fill(form, g_417_grade="2")
-    form.saves[0].click()
+    form.save.click()
     assert store.rows("grades")["age_days"].tolist() == [11.0]
     assert day_of(form, "211").value == str(SHEET)
     assert day_of(at_desk(store, tmp_path), "211").value == str(SHEET)
@@ -405,22 +400,3 @@ def test_a_draft_that_cannot_be_kept_is_said_until_it_can(store):
     full.clear()
     fill(form, g_211_grade="2")
     assert said(form) == ""
-
-
-def test_each_sheet_has_a_button_that_saves_it_alone(form, store):
-    assert [s["save"]["label"] for s in form.grid.sections] == [
-        f"Save this sheet: {s['title']}" for s in form.grid.sections]
-    fill(form, g_417_grade="2", g_305_grade="9", t_510_throw="3")
-    form._heard({"press": "save-0", "key": "k" * 32})
-    assert store.rows("grades")["code"].tolist() == ["417"] and store.rows("throws").empty
-    at, words = told_at(form)
-    assert at == 0 and "1 grade of A2" in words and said(form) == ""
-    form.saves[1].click()
-    at, words = told_at(form)
-    assert at == 1 and "Piece 305: grade: found '9'" in words
-    form.saves[2].click()
-    assert told_at(form) == (2, "NOT SAVED. Nothing is filled in on this sheet: type what is "
-                             "on the paper, then save.")
-    fill(form, g_305_grade="1")
-    form.save.click()
-    assert told_at(form) == (None, "") and "1 grade and 1 throw score of A2" in said(form)

@@ -3,7 +3,6 @@
 export default {
   render({ model, el }) {
     const inputs = new Map();
-    let blocks = [];  // of each section: its place, its cells and its button
 
     function cell(spec, tag = "td", mode = "decimal") {
       const box = document.createElement(tag);
@@ -36,20 +35,9 @@ export default {
       line.append(seen, cell(spec, "span", "text"), text("small", " " + spec.hint));
       return line;
     }
-    // The form hears the tap (form.js), as it hears those of its own buttons.
-    function button(spec) {
-      const made = text("button", spec.words);
-      made.type = "button";
-      made.className = "jupyter-widgets jupyter-button widget-button scent-saves scent-press-"
-        + spec.name;
-      made.setAttribute("aria-label", spec.label);
-      made.style.margin = "2px 2px 8px";
-      return made;
-    }
     function build() {
       el.replaceChildren();
       inputs.clear();
-      blocks = [];
       for (const section of model.get("sections")) {
         const table = document.createElement("table");
         const caption = text("caption", section.title);
@@ -63,23 +51,9 @@ export default {
           line.append(text("th", row.code, "row"), ...row.cells.map((spec) => cell(spec)));
           table.append(line);
         }
-        const block = document.createElement("div"), save = button(section.save);
-        block.append(table, save);
-        const names = section.rows.flatMap((row) => row.cells.map((spec) => spec.name));
-        blocks.push({ block, save, names });
-        el.append(block);
+        el.append(table);
       }
       show();
-      tell();
-    }
-    function tell() {
-      el.querySelectorAll(".scent-message").forEach((old) => old.remove());
-      const told = model.get("told"), place = blocks[told.at];
-      if (!place) return;
-      const said = document.createElement("div");
-      said.className = "scent-message widget-html-content";
-      said.innerHTML = told.words;
-      place.block.append(said);
     }
     function show() {
       const values = model.get("values"), saved = model.get("saved"), wrong = model.get("wrong");
@@ -91,7 +65,6 @@ export default {
         if (input.disabled) input.value = "";
         input.setAttribute("aria-invalid", wrong.includes(name) ? "true" : "false");
       }
-      for (const { save, names } of blocks) save.disabled = names.every((n) => saved.includes(n));
     }
     // Enter goes to the cell below, as on a sheet of paper.
     function down(event) {
@@ -111,12 +84,10 @@ export default {
     el.addEventListener("keydown", down);
     model.on("change:sections", build);
     model.on("change:values change:saved change:wrong", show);
-    model.on("change:told", tell);
     build();
     return () => {
       model.off("change:sections", build);
       model.off("change:values change:saved change:wrong", show);
-      model.off("change:told", tell);
       el.removeEventListener("keydown", down);
     };
   },
