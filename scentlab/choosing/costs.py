@@ -114,7 +114,7 @@ class LoadCosts(Result):
         least, chosen = self.of(LEAST_COST), self.of(RECOMMENDED)
         batch = count_of(self.costs.pieces, "piece")
         if least is None:
-            return ("give what a complaint or a lost sale costs you to see which load costs least.")
+            return "give what a complaint or a lost sale costs you to see which load costs least."
         load = say_load_oz(least["load_pct"], sold=True)
         said = f"{load} costs least: {self._money(least)} for {batch}"
         low, high = (say_percent_of_wax(load, sold=True) for load in self.nearly)

@@ -19,9 +19,9 @@ from scentlab.text import capital
 _NOT_THERE = "(not in the file)"
 _CHOOSE = "(choose)"
 _MOST_LISTED = 100
-_BEYOND = ("Take what the kept plan does not have too: other test batches, pieces, testers, "
-           "sessions; and weights and days that look like a slip")
-_DECIMALS = {".": "decimal point, as 9.5", ",": "decimal comma, as 9,5"}
+_BEYOND = ("Also accept what the kept plan lacks (other test batches, pieces, testers, sessions) "
+           "and weights or days that look like slips")
+_DECIMALS = {".": "decimal point, as in 9.5", ",": "decimal comma, as in 9,5"}
 _LABELS = {
     "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",
     "throws": "Throw scores", "warmings": "Checks of pieces left on the warmer",
@@ -92,8 +92,8 @@ class FileMatch(w.VBox):
             lines = [self.decimal, *(self._line(column, plain.get(column.name), headings, before)
                                      for column in self.table.columns)]
             self.said.value = note(
-                "flag", f"{self.path.name}: look at each line, and choose the units of the file. "
-                "Lines with a star must be there.",
+                "flag", f"{self.path.name}: check each line and choose the file's units. Lines "
+                        "with a star are required.",
             )
         except DataError as error:
             self.said.value = note("error", error)
@@ -168,8 +168,8 @@ class ImportForm(Form):
         self.tried, self.result.value, self.store.disabled = None, "", True
         self._refresh()
         self.check.disabled = not any(f.path for f in self.files.values())
-        self._say("flag", "Choose a file first: then it can be checked." if self.check.disabled
-                  else "Check the files first: when all is in order, they can be imported.")
+        self._say("flag", "Choose a file before checking." if self.check.disabled
+                  else "Check the files first; once everything passes, you can import them.")
 
     def _check(self):
         self._changed()
@@ -179,12 +179,12 @@ class ImportForm(Form):
         beyond = {"beyond_plan": True} if self.beyond_plan.on else {}
         self.tried = self._check_files(sources | beyond)
         rest = [f"{n}: {', '.join(h)}" for n, h in self.tried.left_out.items()]
-        out = note("flag", "Columns that stay out: " + "; ".join(rest) + ".") if rest else ""
+        out = note("flag", "Columns left out: " + "; ".join(rest) + ".") if rest else ""
         self.result.value = out + _listed(self.tried)
         self.store.disabled = not self.tried.ready
-        words = "All is in order. Nothing is stored yet: import all, when it is right."
+        words = "Everything passes. Nothing is stored yet: import when you are ready."
         if not self.tried.ready:
-            words = "Nothing is stored. Mend the file or the matching, and check again."
+            words = "Nothing is stored. Correct the file or the matching, then check again."
         self._say("flag", words)
 
     def _import(self):
@@ -195,8 +195,8 @@ class ImportForm(Form):
         for file in self.files.values():
             file.forget()
         stored = ", ".join(f"{number} {table}" for table, number in counts.items() if number)
-        self._say("saved", f"Stored: {stored}. Bring the page up to date to see them." if stored
-                  else "All of it was stored already; nothing was added.")
+        self._say("saved", f"Stored: {stored}. Update the page to see them." if stored
+                  else "It was all stored already; nothing was added.")
 
 
 def _listed(tried):

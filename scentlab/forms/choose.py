@@ -24,7 +24,7 @@ class ChooseForm(Form):
         self._lay_out(w.HTML(f"<h3>{title}</h3>"), self._chooser,
                       *([self.look] if callable(options) else []), self.message)
         self.find()
-        self.message.value = "" if self.options else note("flag", f"No {name} is here yet.")
+        self.message.value = "" if self.options else note("flag", f"No {name} here yet.")
         if begin and self.options:
             self.choose(next(iter(self.options)))
 
@@ -40,7 +40,7 @@ class ChooseForm(Form):
         self._chooser.offer(self._options())
         for place, *_ in self._places if self.chosen is None else ():
             place.children = self._nothing()
-        self._say("flag", "Tap one." if self.options else f"No {self._chooser.name} is here yet.")
+        self._say("flag", "Tap one." if self.options else f"No {self._chooser.name} here yet.")
         self._refresh()
 
     def choose(self, option):

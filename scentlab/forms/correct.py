@@ -23,11 +23,11 @@ class CorrectForm(Form):
         super().__init__()
         self._find, self._on_mend, self._on_void, self._entries = find, on_mend, on_void, {}
         self._back = "." if what == "piece" else (
-            "; on the cards above you can say what will not be poured, and take that back.")
+            "; use the cards above to mark what will not be poured, or take that back.")
         self.name = Field("name", text_column("name", LABELS[what]),
                           example="such as 417" if what == "piece" else "")
         self.show = self._button("Show what is stored", "show", self._show_entries)
-        self.reason = Field("reason", text_column("reason", "Why it is changed (needed)"))
+        self.reason = Field("reason", text_column("reason", "Why it is changed (required)"))
         self.save = self._button("Save the correction", "save", self._mend, saves=True)
         self.drop = self._button("Make this entry void", "void", self._drop, saves=True)
         self.chooser = self._chooser_of("entry", (), self._edit)
@@ -49,7 +49,7 @@ class CorrectForm(Form):
     def _show_entries(self):
         self._offer()
         self._offer(self._find(self.name.value))
-        self._say("flag", "Choose the entry that is wrong.")
+        self._say("flag", "Choose the wrong entry.")
 
     def _edit(self):
         entry, self.message.value = self._entry, ""
@@ -64,7 +64,7 @@ class CorrectForm(Form):
         entry = self._chosen()
         changed = {n: f for n, f in self.fields.items() if f.text != f.usual}
         if not changed:
-            raise ValueError("Nothing is changed yet: change a field, or make the entry void.")
+            raise ValueError("Nothing changed yet: change a field, or make the entry void.")
         # An empty text is for the store to judge.
         changes = {n: f.read() if f.text else "" for n, f in changed.items()}
         self._on_mend(entry.table, entry.entry_id, changes, self.reason.value, self._key)

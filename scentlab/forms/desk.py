@@ -195,12 +195,12 @@ class PlanDesk:
             return Compared("The plan is NOT kept yet.")
         added = _added(kept)
         if plan.to_dict() == kept.to_dict():
-            return Compared(f"This is the plan that is kept: {kept.sentence} {added}".rstrip(),
+            return Compared(f"This is the kept plan: {kept.sentence} {added}".rstrip(),
                             same=True)
         logged = list(self._store.rows("pours")["pour"])
         _need_logged_pours(plan, kept, logged)
         return Compared(
-            "This is NOT the plan that is kept, which holds until you keep this one: "
+            "This is NOT the kept plan. Until you keep this one, the kept plan is: "
             f"{kept.sentence}", warning=_warning(plan, kept, logged, added),
         )
 
@@ -240,7 +240,7 @@ class RecordDesk:
             **self._saving("pours"), **drafted(bench.folder, "pours"))
         self.who = ChooseForm(
             "Who scores? Tap your code.", known_assessors(self._store), "assessor",
-            said="{0} scores. The forms below are for {0}.")
+            said="{0} is scoring. The forms below are for {0}.")
         self.sweat = self.who.show(partial(self._grades, "sweat"))
         self.frost = self.who.show(partial(self._grades, "frost"))
         self.throw, self.warmer, self.paper = map(
@@ -364,7 +364,7 @@ def _added(kept):
     pots = list(dict.fromkeys(p.pot for p in kept.pour_rows))
     more = pots[kept.pots_per_blend * len(kept.blends):]
     more += [count_of(len(kept.pair_rows), "pair")] * bool(kept.pair_rows)
-    return more and ("What was planned elsewhere (the next step, a new lot, pairs) belongs to it: "
+    return more and ("It includes what was planned elsewhere (the next step, a new lot, pairs): "
                      f"{', '.join(more)}.") or ""
 
 
@@ -378,23 +378,23 @@ def _need_logged_pours(plan, kept, logged):
                        f"this plan makes it {new.blend} at {say_load_oz(new.load_pct)}")
             raise ValueError(
                 f"This plan cannot be kept here: test batch {was.pour} is logged as {was.blend} at "
-                f"{say_load_oz(was.load_pct)}, and {becomes}. Go back to the plan that is kept, or "
-                "plan this as a series of its own (scentlab new). More pots of the same blends: "
-                "page Share, The next step."
+                f"{say_load_oz(was.load_pct)}, and {becomes}. Go back to the kept plan, or plan "
+                "this as a new series (scentlab new). For more pots of the same blends: page "
+                "Share, The next step."
             )
 
 
 def _warning(plan, kept, logged, added):
     codes = {p.code: (p.pour, p.test, p.stress) for p in kept.piece_rows}
     moved = sum(codes.get(p.code) != (p.pour, p.test, p.stress) for p in plan.piece_rows)
-    words = "Another plan is kept already, and this one takes its place."
+    words = "This one replaces the plan you kept earlier."
     if added:
         words += f" {added} Keeping this one drops that."
     if logged:
-        words += f" {count_of(len(logged), 'test batch')} logged already: they stay as they are."
+        words += f" {count_of(len(logged), 'test batch')} logged already; they stay as they are."
     if moved or len(plan.piece_rows) != len(codes):
-        words += (" Blind codes change: pour sheets, labels and key that were printed before are "
-                  "wrong from now on. Throw them away and print them again.")
+        words += (" Blind codes change, so the pour sheets, labels and key you printed are now "
+                  "wrong. Throw them away and print them again.")
     return words
 
 
@@ -405,7 +405,7 @@ def _tables(plan):
         buy[name] = said_weights(buy[name], total=True)
     buy.columns = ["item", "lot", "to weigh", "to buy, with spare",
                    f"{money} {shown().label('per kg')}", f"cost, {money}"]
-    parts = {"To buy": buy, "Pots, in the order of pouring": pots_table(plan).reset_index(),
+    parts = {"To buy": buy, "Pots, in pouring order": pots_table(plan).reset_index(),
              "Day by day": diary(plan)}
     return "".join(f"<h4>{title}</h4>" + frame.to_html(
         index=False, border=0, na_rep="not known", float_format="{:.2f}".format)

@@ -109,7 +109,7 @@ def past_day(text, column, empty=None):
     today, text = dt.date.today(), text.strip()
     day = read_day(text, column.called) if text else empty or today
     if day > today + ONE_DAY:
-        raise FieldError(column.called, text, f"which is still to come. {check_clock(today)}")
+        raise FieldError(column.called, text, f"which is in the future. {check_clock(today)}")
     return day
 
 

@@ -175,7 +175,7 @@ class Form(w.VBox):
         """Put into the fields what was typed before the page was loaded anew, and say so."""
         fill(fields, draft)
         if any(text for name, text in draft.items() if name in fields):
-            self._say("flag", "Typed earlier and not saved: look, and save.")
+            self._say("flag", "Typed earlier and not saved: check it, then save.")
 
     @contextlib.contextmanager
     def _still_saying(self):

@@ -45,5 +45,5 @@ class HaveForm(Form):
 
     def _taken(self, proposal):
         self._take(proposal.plan)
-        self._say("flag", f"The {proposal.size} plan is taken. Change what you like below, then "
+        self._say("flag", f"You took the {proposal.size} plan. Change what you like below, then "
                           "keep it at the end of this page.")

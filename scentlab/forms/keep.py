@@ -8,7 +8,7 @@ from scentlab.forms.frame import Form, clock_of, note_of
 from scentlab.planning.sheets import usual_paper
 
 PAPERS = {"A4": "A4", "letter": "Letter"}
-NO_PLAN = "There is no plan yet: begin above, and take one of the plans that are shown."
+NO_PLAN = "There is no plan yet: start above and take one of the plans shown."
 
 
 class KeepForm(Form):
@@ -27,7 +27,7 @@ class KeepForm(Form):
                                       self._refresh, usual_paper())
         self.sheets = self._button("Write the sheets to print", "sheets", self._write_sheets, True)
         self.keep = self._button("Keep this plan", "keep", self._keep_now, saves=True)
-        self.back = self._button("Go back to the plan that is kept", "restore", on_back, saves=True)
+        self.back = self._button("Go back to the kept plan", "restore", on_back, saves=True)
         self.state, self.links = w.HTML(), w.HTML()
         self._lay_out(self.state, in_a_row([self.paper, self.sheets]), self.links,
                       in_a_row([self.keep, self.back]), self.message)
@@ -38,7 +38,8 @@ class KeepForm(Form):
         is put away."""
         self.plan, self._doubts, self.message.value, self.links.value = plan, [], "", ""
         self.without = NO_PLAN if kept is None else (
-            f"The fields above make no plan now. The plan that is kept holds: {kept.sentence}")
+            "The fields above do not make a plan now. The kept plan still applies: "
+            f"{kept.sentence}")
         self._show()
 
     def _show(self):
@@ -61,7 +62,7 @@ class KeepForm(Form):
         self._link_sheets()
         kept = self._look(self.plan).same
         self._say("saved" if kept else "flag", "Written." if kept else
-                  "Written. Nothing is kept by that: when the plan changes, so do the codes.")
+                  "Sheets written, but the plan is not kept: if the plan changes, so do the codes.")
 
     def _link_sheets(self):
         """The sheets as links, each of which opens one in a tab of its own, ready to print."""
@@ -70,7 +71,7 @@ class KeepForm(Form):
         self.links.value = f"<ul>{links}</ul>" if links else ""
 
     def _keep_now(self):
-        words = self._look(self.plan).warning or "Pours, codes and orders are then fixed."
+        words = self._look(self.plan).warning or "This fixes pours, codes and orders."
         if not self._is_sure([f"Keep this plan? {words}"], "Tap once more to keep it."):
             return
         # Sheets first: a disk that is full must not leave a plan that is kept and said not to be.

@@ -20,7 +20,7 @@ class LeaveForm(Form):
         self.reason = Field("gone-reason", text_column("gone-reason", "Why"))
         self.save = self._button("It will not come", "gone", self._leave, saves=True)
         self.back = self._button("It will come after all", "back", self._take, saves=True)
-        self._lay_out(w.HTML("<h3>Lost, or never held?</h3><p>Nothing waits for it any more; what "
+        self._lay_out(w.HTML("<h3>Lost or cancelled?</h3><p>Nothing waits for it any longer; what "
                              "was scored stays.</p>"),
                       self.name, self.reason, in_a_row([self.save, self.back]), self.message)
         if words := said():

@@ -106,8 +106,8 @@ class MaterialsForm(Form):
         self.back = self._button("Bring it back", "back", lambda: self.fill(self._before))
         self._waxes, self._blends, self._scent = stacked(), stacked(), stacked()
         self._lay_out(
-            w.HTML("<h3>Waxes</h3>Weights, loads and temperatures in any unit, "
-                   "with the unit behind the number."), *offers["wax"], self._waxes,
+            w.HTML("<h3>Waxes</h3>Type weights, loads and temperatures in any unit, with the unit "
+                   "after the number."), *offers["wax"], self._waxes,
             self.add_wax, w.HTML("<h3>Fragrance</h3>"), *offers["fragrance"], self._scent,
             w.HTML("<h3>Blends, parts by weight in %</h3>"), *offers["blend"], self._blends,
             self.add_blend, self.message, self.back)
@@ -160,7 +160,7 @@ class MaterialsForm(Form):
                      for place in range(len(draft["waxes"]))]
             _put_in(draft["blends"], _texts("blend", blend) | {"parts": parts})
         self.fill(draft, self.draft)
-        self._say("flag", f"From the shelf: {name}. What was here before can be brought back.")
+        self._say("flag", f"From the shelf: {name}. You can bring back what was here before.")
 
     def _remove(self, card):
         draft, before, place = self.draft, self.draft, card.place - 1
@@ -264,15 +264,15 @@ def _once(material, taken, what, hint):
     first = taken.setdefault(alike(material.name), material)
     if first is not material:
         names = dict.fromkeys((first.name, material.name))
-        raise MaterialError(f"two {what} are called {' and '.join(names)}; give each a name of its "
-                            f"own, {hint}", "name")
+        raise MaterialError(f"two {what} are called {' and '.join(names)}; give each its own name, "
+                            f"{hint}", "name")
     return material
 
 
 def _need_whole_blend(parts):
     total = sum(parts.values())
     if not parts:
-        raise NotYet("the parts are still to be filled in: % of each wax, together 100")
+        raise NotYet("fill in the parts: % of each wax, adding up to 100")
     if abs(total - 100) > 1e-4:
         off = f"{100 - total:.4g} % are missing" if total < 100 else f"{total - 100:.4g} % too much"
         raise ValueError(f"the parts add up to {total:.6g} %, not to 100 %: {off}")

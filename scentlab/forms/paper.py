@@ -130,11 +130,11 @@ class PaperForm(Form):
                             if name in self.cells and text}
         said = []
         if typed := len({cell.line for cell in self._typed}):
-            said.append(f"Typed earlier and not saved: {typed}. Look, at the days too, "
-                        "and save.")
+            said.append(f"Typed earlier and not saved: {typed}. Check it, days included, then "
+                        "save.")
         if gone := [f"{name.split('|')[-2]} ({text})" for name, text in cells.items()
                     if name not in self.cells]:
-            said.append("Typed earlier for pieces that do not wait any more, and dropped: "
+            said.append("Dropped, because these pieces are no longer waiting: "
                         f"{', '.join(gone)}.")
         if said:
             self._say("flag", "\n".join(said))
@@ -194,7 +194,7 @@ class PaperForm(Form):
             rows.setdefault(table, []).append({**row, "key": f"{self._key}-{number}"})
         self.grid.wrong = list(wrong)
         if wrong:
-            raise ValueError("\n".join(["Nothing was saved, for these cells are wrong:",
+            raise ValueError("\n".join(["Nothing was saved because these cells are wrong:",
                                         *wrong.values()]))
         if not lines:
             raise ValueError("Nothing is filled in: type what is on the paper, then save.")
@@ -207,7 +207,7 @@ class PaperForm(Form):
         for cell in self._days_of(sheets):
             try:
                 if not cell.value.strip():
-                    raise FieldError(_DAY.meaning, "", "give the day on which it was looked at")
+                    raise FieldError(_DAY.meaning, "", "give the day it was inspected")
                 days[cell.sheet] = past_day(cell.value, _DAY)
             except FieldError as error:
                 wrong[cell.name] = f"{cell.label}: {_small(error.beside)}"
@@ -231,8 +231,8 @@ class PaperForm(Form):
         # The day of the sheet may lie before the day of typing.
         age = None if age is None or day is None else age + (day - self._made_on).days
         if age is not None and age < 0:
-            wrong.setdefault(cells[0].name, f"{of}the day of the inspection, {day}, lies before "
-                             "the day it was poured. Correct the day.")
+            wrong.setdefault(cells[0].name, f"{of}the day of the inspection, {day}, is before the "
+                                            "day it was poured. Correct the day.")
         return "grades", row | {
             "test": piece["test"], "stress": piece.get("stress"), "age_days": age}
 
@@ -243,7 +243,8 @@ class PaperForm(Form):
         self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names} | days_now
         said = " and ".join(count_of(len(rows[t]), word) for t, word in _COUNTED.items()
                             if t in rows)
-        looked = f" Looked at on {', '.join(map(str, sorted(set(days.values()))))}." if days else ""
+        looked = ", ".join(map(str, sorted(set(days.values()))))
+        looked = f" Inspected on {looked}." if days else ""
         self._say("saved", f"Saved at {clock_of()}: {said} of {self._assessor}.{looked}")
 
 

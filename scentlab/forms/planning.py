@@ -200,11 +200,11 @@ class PlanningForm(Form):
 
     def _start(self):
         if self.plan is None:
-            raise ValueError("There is no plan to judge: mend the fields above.")
+            raise ValueError("There is no plan to judge: correct the fields above.")
         empty = [blend for blend, field in self.guess.items() if not field.text]
         if empty:
-            raise NotYet(f"Type your guess first for: {', '.join(empty)}. All of the run rests on "
-                         "it: try a lower and a higher one.")
+            raise NotYet(f"First type your guess for: {', '.join(empty)}. The whole run rests on "
+                         "it, so try a lower and a higher one too.")
         guess, series = read_all(self.guess), self.fields["series"].read()
         asked_for = self._asked_for = (self.plan, guess, series)
         self.run.disabled, self.expected.value = True, ""
@@ -240,8 +240,8 @@ def _past(start):
     if days > _DAYS_PAST:
         yield (
             f"The first pour day, {spoken_day(start)}, was {days} days ago, and every day of the "
-            "plan is counted from it. That is right for a series that is poured already; for one "
-            "that is still to be poured give another day."
+            "plan counts from it. That is right if the series is already poured; if not, give "
+            "another day."
         )
 
 

@@ -165,8 +165,8 @@ class PourForm(Form):
 
     def _gone_html(self):
         pour = self._chooser.value
-        return note("flag", f"{unpoured_words({pour: self._gone[pour]})}. What is saved here all "
-                    "the same counts.") if pour in self._gone else ""
+        return note("flag", f"{unpoured_words({pour: self._gone[pour]})}. Anything you save here "
+                            "still counts.") if pour in self._gone else ""
 
     def _leave(self):
         """Store that the pour on the card will not be poured, with what was seen as the reason; of

@@ -79,7 +79,7 @@ class QuickPlanForm(Form):
     def _tell(self):
         if not units_here(self._folder)[1]:
             show_in(units_typed([field.text for field in self.fields.values()]))
-        self.plan, words = None, "Fill in wax, oil and loads: then it is said what the check takes."
+        self.plan, words = None, "Fill in wax, oil and loads to see what the check takes."
         kind, missing = "flag", any(field.missing for field in self.fields.values())
         try:
             read_all({n: f for n, f in self.fields.items() if f.text})
@@ -127,9 +127,9 @@ class QuickWeightsForm(Form):
             read=lambda text: past_day(text, POURS["poured_on"]), empty=usual, short=True)
         self.save = self._button("Save these weights", "save-weights", self._save, saves=True)
         self._body = stacked([
-            w.HTML("<h3>Poured? What was weighed</h3><p>Type what differs from the sheet, as "
-                   f"3 oz or 85 g; empty is as planned, {NEVER} says that a test batch will not be "
-                   "poured.</p>"),
+            w.HTML("<h3>Poured? What you weighed</h3><p>Type only what differs from the sheet, as "
+                   f"3 oz or 85 g; empty means as planned, and {NEVER} means the test batch will "
+                   "not be poured.</p>"),
             side_by_side(self.fields.values()), self.save])
         # What is of all of the pot stays when a test batch of it is logged elsewhere.
         self._kept = {f"{what}-{left[n].pot if what in ('scale', 'day') else left[n].pour}": f
@@ -187,7 +187,7 @@ class QuickAnswerForm(Form):
                       self.message)
 
     def _show(self):
-        self._say("flag", "Working: this takes some seconds.")
+        self._say("flag", "Working: this takes a few seconds.")
         lines, self.step = self._answer()
         self.lines.value = paragraphs(lines)
         show_if(self.step.worth_it, self.add)
@@ -289,10 +289,10 @@ class QuickPage(w.VBox):
         self.answer = answer or (None if held else self.answer or QuickAnswerForm(
             self.check.answer, self._accept))
         left, due = len(self.check.left), len(self.check.due())
-        todo = [f"pour {count_of(left, 'test batch')} by the sheet, then type what was weighed"
+        todo = [f"pour {count_of(left, 'test batch')} by the sheet, then type what you weighed"
                 ] * bool(left)
         todo += [f"grade {count_of(due, 'piece')} (keys 0 to 4, or tap)"] * bool(due)
-        todo += ["look at the answer"] * (self.answer is not None)
+        todo += ["see the answer"] * (self.answer is not None)
         phone = (f"From a phone: type scentlab panel {quote(str(self._folder.resolve()))} --host "
                  "0.0.0.0 in a terminal; it shows the link.")
         words = html.escape(phone if due and held else words)

@@ -53,8 +53,8 @@ class _RuleForm(Form):
 
     def _keep_now(self):
         where, self.kept = self._keep(self.rules), self.rules
-        self._say("saved", f"Kept at {clock_of()} in {where}. Bring the page up to date, so that "
-                  "all of it follows.")
+        self._say("saved", f"Kept at {clock_of()} in {where}. Update the page so that everything "
+                           "follows.")
 
 
 class RulesForm(_RuleForm):
@@ -78,7 +78,7 @@ class RulesForm(_RuleForm):
         self.reason = Field.of({
             "name": "reason", "kind": "text", "css": "scent-rule",
             "meaning": "reason, in writing",
-            "hint": "Who agreed, and when: it is printed in the report."})
+            "hint": "Who agreed, and when; the report prints it."})
         self._options = {
             "limit_grade": _grades("sweat"), "frost_limit_grade": _grades("frost"),
             "stress": {s: _STRESS[s] for s in dict.fromkeys((None, *stresses, rules.stress))},
@@ -166,7 +166,7 @@ class RulesForm(_RuleForm):
         if self.rules is None:
             self.pick, self.picks.value, self.why.value = None, "", ""
             self.picture.children = []
-            self._say("error", "No rules yet: mend what is marked.")
+            self._say("error", "No rules yet: correct what is marked.")
         elif self.rules != before:
             self._decide_now()
 
@@ -197,10 +197,10 @@ class RulesForm(_RuleForm):
             self.picks.value = note("error", f"No load by these rules: {error}")
             return
         if self.rules != (self.kept or self._start):
-            self._say("flag", "Not kept: these rules hold in this form alone until you tap “Keep "
-                      "these rules”.")
+            self._say("flag", "Not kept: these rules apply only in this form until you tap “Keep "
+                              "these rules”.")
         self.picks.value = _picks_html(self.pick)
-        self.why.value = ("<details><summary>What to know of it</summary>"
+        self.why.value = ("<details><summary>What to know</summary>"
                           f"{listed(self.pick.notes)}</details>")
         self.picture.children = [as_widget(self._draw(self.pick), _PICTURE)]
 
@@ -218,7 +218,7 @@ class SliderForm(_RuleForm):
         self.sliders = {name: self._slider(name, *about) for name, about in _SLIDERS.items()}
         self.keep = self._button("Keep these two", "keep-sliders", self._keep_now, saves=True)
         self.back = self._button("Back", "back-sliders", self._go_back)
-        self.back.tooltip = "Back to the rules that are kept"
+        self.back.tooltip = "Back to the kept rules"
         asked = stacked([w.HTML("<b>What if?</b>"), *self.sliders.values(),
                          in_a_row([self.keep, self.back]), self.message], "scent-side")
         self._lay_out(self.lines, stacked([self.picture, asked], "scent-sides"))
@@ -244,9 +244,17 @@ class SliderForm(_RuleForm):
         self.picture.children = [as_widget(self._draw(found), _PICTURE)]
         self.keep.disabled = self.back.disabled = kept
         # A line at each place of the sliders: one that came and went would move them.
-        self._say("saved" if kept else "flag", "These are the rules that are kept: move a slider "
-                  "to see what others would choose." if kept else "Lines and picture follow the "
-                  "sliders; page and report follow the rules that are kept.")
+        self._say("saved" if kept else "flag", "These are the kept rules: move a slider to see "
+                                               "what others would choose." if kept else "Lines and "
+                                                                                        "picture "
+                                                                                        "follow "
+                                                                                        "the "
+                                                                                        "sliders; "
+                                                                                        "page and "
+                                                                                        "report "
+                                                                                        "follow "
+                                                                                        "the kept "
+                                                                                        "rules.")
 
     def _go_back(self):
         for name, slider in self.sliders.items():

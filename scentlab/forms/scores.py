@@ -25,8 +25,8 @@ from scentlab.recording.progress import age_words
 from scentlab.recording.records import warming_words
 from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_WORDS, THROWS, WARMINGS, check_row
 
-_NO_HEAT = ("No heat cycle is written down yet. Was this piece in the warmth? Write it under “Heat "
-            "cycle” below; a piece that was not can wait: “Leave this piece for later”.")
+_NO_HEAT = ("No heat cycle is logged yet. If this piece has been heat-cycled, log the cycle under "
+            "“Heat cycle” below. If not, tap “Leave this piece for later”.")
 _ANCHORS = {0: "0: nothing", 5: "5: clear", 10: "10: overpowering"}
 
 
@@ -87,7 +87,7 @@ class _PieceForm(Form):
         for button in (*self.choices, self.later):
             button.disabled = piece is None
         if piece is None:
-            done = f"all {total} pieces are done" if total else "no piece waits"
+            done = f"all {total} pieces are done" if total else "no piece is waiting"
             self.heading.value = f"<h3>{self._title}: {done}.</h3>"
             return
         number = total - len(self._waiting) + 1
@@ -162,9 +162,9 @@ class ThrowForm(_PieceForm):
         title = f"{THROW_WORDS[kind].capitalize()} throw by {assessor}, session {sitting}"
         super().__init__(title, codes, on_save, on_undo)
         self._taps("throw", [_ANCHORS.get(n, str(n)) for n in range(11)])
-        self.start = self._button("The warmer is on from now", "start", self._start)
-        self.minutes = Field("minutes", THROWS["minutes"], "Minutes on the warmer, when not "
-                             "timed here", example="such as 30")
+        self.start = self._button("The warmer is on now", "start", self._start)
+        self.minutes = Field("minutes", THROWS["minutes"], "Minutes on the warmer, if not timed "
+                                                           "here", example="such as 30")
         timing = [self.start, self.minutes] if kind == "warm" else []
         keys = w.HTML(hint_html("Tap a score, or type it: keys 0 to 9, and 1 0 for 10."))
         self._lay_out(self.heading, *timing, keys, in_a_row(self.choices), self.message,
@@ -183,7 +183,7 @@ class ThrowForm(_PieceForm):
         # The clock on the wall, as on the page: a machine that sleeps stops its other clocks.
         self._timers[self._place] = time.time()
         self._show()
-        self._say("saved", f"The warmer is on since {dt.datetime.now():%H:%M:%S}.")
+        self._say("saved", f"The warmer has been on since {dt.datetime.now():%H:%M:%S}.")
 
     def _minutes(self):
         typed = self.minutes.read() if self._kind == "warm" else None
@@ -231,7 +231,7 @@ class WarmingForm(_PieceForm):
             "throw": Field("throw", WARMINGS["throw"], "Hot throw, 0 nothing to 10 overpowering")}
         self.save = self._button("Save this check", "save", self._save, saves=True)
         self.choices = [self.save]
-        self.again = self._button("Check them all again, some hours later", "again",
+        self.again = self._button("Check them all again a few hours later", "again",
                                   self._begin_again)
         self.add = Field("add", text_column("add", "code of another piece"), example="such as 417")
         self.put_on = self._button("Put it on the warmer", "put-on", self._put_on)
@@ -259,19 +259,18 @@ class WarmingForm(_PieceForm):
     def _put_on(self):
         code = self.add.text
         if code in [piece["code"] for piece in self._pieces]:
-            raise ValueError(f"piece {code} is on the warmer already: its turn comes by itself")
+            raise ValueError(f"piece {code} is already on the warmer; its turn will come")
         if code not in self._kept:
             raise ValueError(
-                f"found {code!r}, expected the code of a piece that was kept in reserve and is "
-                "poured: look at its label"
+                f"found {code!r}, expected the code of a poured reserve piece: check its label"
             )
         self._kept.remove(code)
         self._waiting.insert(0, len(self._pieces))
         self._pieces.append({"code": code})
         self.add.value = ""
         self._show()
-        self._say("flag", f"Piece {code} is shown above. Nothing is stored of it until its check "
-                          "is saved; the first is best at 0 h, before the warmer is lit.")
+        self._say("flag", f"Piece {code} is shown above. Nothing is stored until you save its "
+                          "check; do the first at 0 h, before lighting the warmer.")
 
     def _save(self):
         row = read_all(self.fields)

@@ -6,7 +6,7 @@ from scentlab.forms.fields import Tick, in_a_row, stacked
 from scentlab.forms.frame import Form
 
 WORDS = {
-    "hide_fragrance": "Hide the fragrance's name and data; its regulatory limit is shared",
+    "hide_fragrance": "Hide the fragrance's name and data (its regulatory limit is still shared)",
     "hide_costs": "Hide the costs",
     "hide_notes": "Hide the notes",
     "renumber_assessors": "Give the testers new codes",
@@ -66,12 +66,12 @@ class ShareForm(Form):
     def _changed(self):
         """What was looked at is not what would leave now."""
         self._seen, self.leaving.value, self.write.disabled = None, "", True
-        self._say("flag", "A package is written of what was seen: tap “Show what would leave” "
-                  "first.")
+        self._say("flag", "You can only write a package you have seen: tap “Show what would leave” "
+                          "first.")
 
     def _show_leaving(self):
         self._changed()
-        self._say("flag", "Working: what would leave is put together. This may take half a minute.")
+        self._say("flag", "Working: gathering what would leave. This may take half a minute.")
         try:
             seen = self._preview(self.chosen())
         except ValueError as error:
@@ -79,11 +79,11 @@ class ShareForm(Form):
             raise
         self._seen, self.leaving.value = seen, seen._repr_html_()
         self.write.disabled = False
-        self._say("flag", "Nothing is written yet: read it, then write the package.")
+        self._say("flag", "Nothing is written yet: read this, then write the package.")
 
     def _write_now(self):
         if self._seen is None:
-            raise ValueError("Look at what would leave first.")
-        self._say("flag", "Working: it is written.")
+            raise ValueError("See what would leave first.")
+        self._say("flag", "Working: writing the package.")
         self.written = self._write(self._seen)
         self._say("saved", f"Written: {self.written}. Nothing is sent: mail it yourself.")

@@ -54,7 +54,7 @@ class ShelfForm(Form):
         with placing(self.fields):
             added = put_on_shelf(self._folder, [{"kind": self.kind.value, **row}], over=True)
         self._say("saved" if added else "flag", f"On the shelf at {clock_of()}: {row['name']}."
-                  if added else f"{row['name']} is on the shelf like that already.")
+                  if added else f"{row['name']} is already on the shelf like that.")
         if added:
             self._offer_all(read_shelf(self._folder))
             self._on_put()

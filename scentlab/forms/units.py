@@ -23,9 +23,9 @@ class UnitsForm(Form):
         self.temperature = self._chooser_of(
             "temperature", {"C": "°C", "F": "°F"}, self._keep, now.temperature, "Temperatures")
         self._lay_out(
-            w.HTML("<p>Screens, sheets and reports say this first, with the other beside it. Any "
-                   "unit can be typed anywhere; a bare number is in the unit of its label. With oz "
-                   "a load needs its unit, oz/lb or %.</p>"),
+            w.HTML("<p>Screens, sheets and reports show this first, with the other beside it. You "
+                   "can type any unit anywhere; a bare number takes the unit of its label. With "
+                   "oz, give a load its unit, oz/lb or %.</p>"),
             self.weight, self.temperature, self.message)
 
     def _keep(self):

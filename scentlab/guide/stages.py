@@ -58,12 +58,12 @@ def see_stages(store, folder, today=None):
     days = [store.rows(name, history=True)["saved_at"].max() for name in RECORDS]
     changed = max((day.timestamp() for day in days if not pd.isna(day)), default=0.0)
     exports = folder / "exports"
-    report = "the key stays sealed until every piece is scored"
+    report = "keep the key sealed until every piece is scored"
     if known[2][0]:  # a report of half of the scores is no answer yet
         report = _written(changed, "a report", exports / "report.html", folder / "report.html")
-    known += [report or "all scores are in: the sealed key may be opened",
+    known += [report or "all scores are in: you can open the sealed key",
               _written(changed, "a package", exports / PACKAGE_NAME)
-              or "no package for a supplier is written yet"]
+              or "no package for a supplier written yet"]
     known = [k if isinstance(k, tuple) else (False, k) for k in known]
     first_open = next((i for i, (done, _) in enumerate(known) if not done), len(known))
     rows = [
@@ -99,7 +99,7 @@ def _scored(store, poured, progress):
     if graded and not planned:
         return True, f"no plan; {count_of(graded, 'piece')} graded"
     if not poured or not planned:
-        return False, "no piece waits yet"
+        return False, "no piece is waiting yet"
     gone = f"; {progress.left_out}" if progress.left_out else ""
     return scored == planned, f"{scored} of {planned} planned scores are in{gone}"
 
@@ -111,5 +111,5 @@ def _written(changed, what, *paths):
         return None
     if written < changed:
         when = f"{dt.datetime.fromtimestamp(changed):%Y-%m-%d %H:%M}"
-        return False, f"the record changed since (at {when}): write {what} again"
+        return False, f"the record has changed since (at {when}): write {what} again"
     return True, f"{what} was written on {dt.date.fromtimestamp(written)}"

@@ -24,8 +24,8 @@ from scentlab.units import shown
 PHOTO_S = 60  # seconds to send one
 _SAID = ("assessor", "code", "test", "key")
 NO_LINK = (
-    "Open the link of the panel on this phone first and choose your code. The computer shows it. "
-    "Then scan the label again."
+    "First open the panel's link (shown on the computer) on this phone and choose your code. Then "
+    "scan the label again."
 )
 
 

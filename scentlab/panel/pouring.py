@@ -74,7 +74,7 @@ def save_pour(panel, said):
     planned = next((p for p in plan.get("pours", ()) if p["pour"] == said.get("pour")), None)
     if planned is None:
         raise RefusedError(f"the plan has no test batch {str(said.get('pour'))[:20]}",
-                           "load the page again")
+                           "reload the page")
     planned = _with_heat(planned, plan)
     row = check_row(POURS, {**{n: planned.get(n) for n in ("pour", "pot", "blend")},
                             **_typed(said, planned, panel.day)})
@@ -118,7 +118,7 @@ def _typed(said, planned, today):
     day, fault = POURS["poured_on"].check(said.get("day") or usual_day(planned, today))
     if fault or day > today + ONE_DAY:
         wrong.append(f"Day of pouring: expected {fault[0]}." if fault else
-                     f"Day of pouring: {day} is still to come. {check_clock(today)}")
+                     f"Day of pouring: {day} is in the future. {check_clock(today)}")
     if wrong:
         raise RefusedError("\n".join(wrong))
     return {**found, "poured_on": day}

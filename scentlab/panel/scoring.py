@@ -121,7 +121,7 @@ class Panel:
         code, test = str(said.get("code", "")), said.get("test")
         found = list(self.store.distinct("pieces", ("pour",), code=code))
         if not found:
-            raise RefusedError(f"nobody knows a piece {code[:10]}; look at its label again")
+            raise RefusedError(f"nobody knows a piece {code[:10]}; check its label again")
         known = self.store.find("photos", key)
         if known is None:
             receipt = add_photo(
@@ -142,7 +142,7 @@ class Panel:
         # A resend: the age may have grown by a day since and its place is taken, all else must be
         # the same.
         if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes", "position")):
-            raise RefusedError("this key belongs to another score; load the page again")
+            raise RefusedError("this key belongs to another score; reload the page")
         return receipt
 
     def _refuse_twin(self, table, row):
@@ -150,8 +150,8 @@ class Panel:
         same = {k: row[k] for k in RECORDS[table].key if k != "minutes"}
         for (stored,) in self.store.distinct(table, (value,), **same):
             raise RefusedError(
-                f"{_score_words({**row, value: stored})} is stored already for "
-                f"{row['assessor']}, from another phone or page perhaps; it stays as it is"
+                f"{_score_words({**row, value: stored})} is already stored for {row['assessor']}, "
+                "perhaps from another phone or page; it stays as it is"
             )
 
     def undo(self, said):
@@ -243,7 +243,7 @@ def key_of(said):
     """The key that a page gave to what it sends, so that it is stored once."""
     key = said.get("key", "")
     if not isinstance(key, str) or not re.fullmatch(r"[0-9A-Za-z-]{8,64}", key):
-        raise RefusedError("the page sent no key; load it again")
+        raise RefusedError("the page sent no key; reload it")
     return key
 
 

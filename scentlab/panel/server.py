@@ -115,12 +115,12 @@ class _Page(tornado.web.RequestHandler):
             self.set_status(503)
             wrong = isinstance(exc_info[1], StoreError)
             words = str(exc_info[1]) if wrong else (
-                "the series could not be used; the window of the panel on the computer says why"
+                "the series could not be used; the panel window on the computer says why"
             )
             self.finish(words if self.request.method == "GET" else {"error": words})
             return
         self.set_header("Content-Type", "text/plain; charset=utf-8")
-        self.finish("Nothing here. Use the whole link.\n" if status_code == 404 else "Refused.\n")
+        self.finish("Nothing here. Use the full link.\n" if status_code == 404 else "Refused.\n")
 
     def log_exception(self, typ, value, tb):
         """A fault of ours is logged, without the address: it holds the token."""
@@ -274,7 +274,7 @@ class BoundedLog(logging.StreamHandler):
         text = super().format(record)
         for token in self._tokens:
             text = text.replace(token, "(link)")
-        more = " (no more is shown this hour)" if self._number == LOG_RECORDS else ""
+        more = " (nothing more is shown this hour)" if self._number == LOG_RECORDS else ""
         return text[-LOG_LETTERS:] + more
 
 
@@ -332,8 +332,8 @@ async def _serve(panel, host, port, last_port, pour_qr, announce):
     sockets = _listen(host, port, last_port)
     bound = sockets[0].getsockname()[1]
     if last_port not in (0, bound) and not port:
-        announce(f"Port {last_port} of the last time is taken by another program. Phones on which "
-                 "scores wait look for the panel there: free it and start again.")
+        announce(f"Port {last_port}, used last time, is taken by another program. Phones with "
+                 "waiting scores look for the panel there: free the port and start again.")
     # Labels lead to the address for phones: on this machine alone to that of the last time.
     address = panel_address(panel.store.folder) if _is_this_machine(host) else _address(host, bound)
     _remember(panel.store, panel.token, bound, pours=panel.pour_token, address=address)
@@ -356,8 +356,8 @@ def announcement(host, port, token):
     yield f"The panel scores at {link}"
     if not _is_this_machine(host):
         yield (
-            "WARNING: every device of this network that has the link can score, and the link "
-            "travels unencrypted. Use a network that you trust, and stop with Ctrl+C afterwards."
+            "WARNING: any device on this network that has the link can score, and the link travels "
+            "unencrypted. Use a network you trust, and stop with Ctrl+C afterwards."
         )
     yield _in_terminal(link)
 
@@ -365,8 +365,8 @@ def announcement(host, port, token):
 def pour_announcement(host, port, token, qr=False):
     """The lines for whoever weighs: another link, for its page shows the loads."""
     link = f"{_address(host, port)}/{token}/pours/"
-    yield f"NOT for testers, it shows the loads: the weights of the pour day are typed at {link}"
-    yield _in_terminal(link) if qr else "(--pour-qr shows the QR code of that link too.)"
+    yield f"NOT for testers (it shows the loads): type pour-day weights at {link}"
+    yield _in_terminal(link) if qr else "(--pour-qr also shows that link's QR code.)"
 
 
 def _address(host, port):

@@ -77,7 +77,7 @@ def _build(page, seed):
     return [
         page.sliders,
         heading("What it rests on"), w.HTML(rests_html(analysis)), rules,
-        Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
+        Fold("One blend in detail", lambda: one_blend(analysis), "blend"),
         *_details(analysis, bench),
         GUIDES["confirm"],
     ]
@@ -170,9 +170,9 @@ def _details(analysis, bench):
     yield Fold("Photos", lambda: photo_parts(analysis, bench), "photos")
     yield Fold("What a load costs: complaints, lost sales, sweating pieces in a batch",
                lambda: costs_form(analysis, bench), "costs")
-    yield Fold("What the results say against themselves", lambda: notes_html(analysis), "notes")
+    yield Fold("Doubts about the results", lambda: notes_html(analysis), "notes")
     yield Fold("Does the fit match what was seen?", partial(_diagnosis, analysis), "diagnosis",
-               "Test batches beside what the fit expects of them")
+               "Test batches against what the fit expects")
 
 
 def _numbers(analysis):
@@ -202,7 +202,7 @@ def costs_form(analysis, bench):
     weigh, folder = coster(analysis), bench.folder
     blends = analysis.pick.table.dropna(subset="load_pct")["blend"]
     if blends.empty:
-        return "No load can be given yet, so none can be weighed."
+        return "No load can be given yet, so there is no cost."
     return CostsForm(blends, lambda blend, **numbers: weigh(blend, Costs(**numbers)), costs_table,
                      **drafted(folder, "costs"))
 

@@ -15,7 +15,7 @@ from scentlab.workshop import series_here
 
 CSS, CAUTIONS = ((Path(__file__).parent / name).read_text(encoding="utf-8")
                  for name in ("page.css", "cautions.html"))
-LEFT = "How far the scoring is"  # the fold of what waits
+LEFT = "Scoring progress"  # the fold of what waits
 WORKING = note("flag", "Working ...")
 
 
@@ -35,7 +35,7 @@ class Page(w.VBox):
         self.bench, self._build = bench, build
         self._head = w.HTML(f"{STYLE}<style>{CSS}</style>{_head_html(name, bench)}")
         foot = Form()
-        self.again = foot._button("Bring this page up to date", "again", self.renew)
+        self.again = foot._button("Update this page", "again", self.renew)
         foot._lay_out(self.again, foot.message)
         foot.on_seen = self._seen
         self._foot, self.changed = foot, Form()
@@ -64,8 +64,9 @@ class Page(w.VBox):
             self.look()
         elif self._record() != self._made:
             self.changed.message.value = note("flag", (
-                f"The record, or the day, changed since this page was made, {self._made_at:%H:%M} "
-                f"on {self._made_at:%Y-%m-%d}: it shows what was stored by then."))
+                "The record or the day has changed since this page was made, "
+                f"{self._made_at:%H:%M} on {self._made_at:%Y-%m-%d}: it shows what was stored by "
+                "then."))
             show_if(True, self.changed)
 
     def _renew(self):

@@ -23,7 +23,7 @@ from scentlab.words.tables import map_table
 def learnt_parts(folder, body):
     """What the series of a workshop say, fitted where new; ``body`` shows how far that is."""
     bar = w.IntProgress(layout=w.Layout(width="100%"))
-    words = w.HTML("<p>Each series is read, and fitted if it is new.</p>")
+    words = w.HTML("<p>Reading each series, and fitting the new ones.</p>")
     body.children = [words, bar]
 
     def progress(done, total):
@@ -44,7 +44,7 @@ def learnt_parts(folder, body):
     return [*parts, heading("Waxes and fragrances"), map_table(table), NO_SAFE_LOAD]
 
 
-ONE_TESTER = "Scores of one tester alone cannot be compared: let a second one score some pieces."
+ONE_TESTER = "One tester has nobody to be compared with: have a second tester score some pieces."
 
 
 def _next(memory, rows, folder):

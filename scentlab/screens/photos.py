@@ -9,9 +9,9 @@ from scentlab.recording.photos import choose_photo, photos_of
 from scentlab.schema import GRADE_WORDS
 from scentlab.units import say_load_oz
 
-NONE = ("No photo was taken yet. Take one while you grade, on the phone or on the page for scores, "
-        "or bring in a file with: scentlab photo.")
-WHICH = "The report shows the ticked ones of pieces at and above the recommended load."
+NONE = ("No photos yet. Take one while you grade, on the phone or on page Score, or add a file "
+        "with: scentlab photo.")
+WHICH = "The report shows ticked photos of pieces at and above the recommended load."
 
 
 def photo_parts(analysis, bench):

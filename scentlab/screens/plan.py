@@ -29,7 +29,7 @@ def plan_page(folder: str | Path | None = None) -> Page:
 
 def _build(page):
     desk = page.desk = PlanDesk(page.bench)
-    have = Fold("Begin from what there is: wax, moulds, warmers, testers, evenings",
+    have = Fold("Start from what you have: wax, moulds, warmers, testers, evenings",
                 lambda: desk.have, "have")
     whole = [
         Fold("What goes into the pots: waxes, fragrance, blends", lambda: desk.materials, "waxes"),
@@ -40,8 +40,8 @@ def _build(page):
     for fold in whole:  # what is begun and not whole is in sight, with what it still needs
         fold.turn(desk.plan is None and not desk.fresh)
     return [
-        have, heading("The plan, to look at and to change"), *whole,
-        Fold("What to buy, the pots, and what falls on which day", lambda: desk.asks, "asks"),
-        heading("Sheets to print, and the plan to keep"), desk.keeping,
+        have, heading("The plan, to check and change"), *whole,
+        Fold("What to buy, the pots, and what happens when", lambda: desk.asks, "asks"),
+        heading("Print the sheets and keep the plan"), desk.keeping,
         *([] if page.bench.demo else [units_fold(page.bench.folder, page)]),
     ]

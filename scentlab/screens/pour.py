@@ -43,7 +43,7 @@ def _build(page, own):
         Fold("The pots and their temperatures", lambda: pots_table(plan), "pots"),
         Fold("What was weighed so far", partial(_weighed, store), "weighed"),
         Fold("Something was logged wrong", lambda: desk.correct("pour"), "wrong"),
-        Fold("Weighed and written elsewhere: files", lambda: desk.files, "files"),
+        Fold("Weights logged elsewhere: files", lambda: desk.files, "files"),
     ]
 
 

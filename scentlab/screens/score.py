@@ -76,10 +76,10 @@ def _waits(desk, folds, assessor):
     said = turn_words(waits)
     pairs, later = desk.pairs(assessor), desk.later(assessor)
     words = [f"{assessor} has pieces to score: {said}." if said else
-             "" if pairs else f"Nothing waits for {assessor} today."]
+             "" if pairs else f"Nothing for {assessor} today."]
     if pairs:
-        words.append(f"{assessor} has {pairs}, on a phone (scentlab panel) or from paper "
-                     f"(scentlab pairs FOLDER --tester {assessor}).")
+        words.append(f"{assessor} has {pairs}, on a phone (scentlab panel) or from paper (scentlab "
+                     f"pairs FOLDER --tester {assessor}).")
     return " ".join(filter(None, [*words, later and f"Next: {later}."]))
 
 

@@ -63,8 +63,8 @@ def _build(page, seed):
         Fold("A batch to sell: what to weigh", partial(_batch, analysis, bench), "batch"),
         Fold("One page for a technical file", partial(_dossier, analysis, bench), "dossier"),
         Fold("The next step", partial(_next, analysis, bench, seed), "next"),
-        Fold("Beside another series", partial(_beside, analysis, bench, seed), "beside",
-             "How the series differ in the load at which half of the pieces sweat"),
+        Fold("Compare with another series", partial(_beside, analysis, bench, seed), "beside",
+             "Difference between series in the load at which half of the pieces sweat"),
         Fold("Tables as CSV files", partial(_tables, bench), "tables"),
     ]
 
@@ -86,14 +86,14 @@ def _dossier(analysis, bench):
     batch = dossier_of(analysis, bench.store, path)
     return w.HTML(
         f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print (nothing hidden)')}</p>"
-        "<p>For another blend, and to name who checked it: <code>scentlab dossier</code>.</p>")
+        "<p>For another blend, or to name who checked it: <code>scentlab dossier</code>.</p>")
 
 
 def _answers(analysis, bench):
     form = ChooseForm(
         "Answers in this folder", lambda: answers_in(bench.folder, bench.exports), "answer",
-        said="{} is shown below; nothing of the series was changed. That a highest load of it "
-             "holds, correct the limit of one test batch of that blend on the pour page.",
+        said="{} is shown below; the series is unchanged. To adopt a highest load from it, correct "
+             "the limit of one test batch of that blend on page Pour.",
     )
     return [form, form.show(lambda path: weigh_answer(analysis, read_answer(path)), "Answer")]
 
@@ -101,7 +101,7 @@ def _answers(analysis, bench):
 def _beside(analysis, bench, seed):
     others = [] if bench.demo else series_beside(bench.folder)
     if not others:
-        return "No scored series to set beside this one is in the folders next to it."
+        return "There is no scored series in the neighbouring folders to compare with."
     every = [analysis, *(analyse(read_series(s), analysis.rules, seed=seed) for s in others)]
     return why_not_compared(every) or compare_sweat(every)
 
@@ -128,4 +128,4 @@ def _batch(analysis, bench):
     make = partial(batch_to_sell, analysis, bench.folder)
     return [BatchForm(analysis.pick.table["blend"], make, write), w.HTML(
         "<p>A new lot of wax or fragrance can sweat earlier: <code>scentlab lot</code> plans three "
-        "test batches of it, and says accept, reject or test more.</p>")]
+        "test batches of it and says accept, reject or test more.</p>")]

@@ -85,7 +85,7 @@ def _workshop(page, folder, today):
     def look():
         found = "".join(map(card, series_in(folder)))
         cards.value = (f'<div class="scent-cards">{found}</div>' if found else
-                       "<p>No series is here yet.</p>")
+                       "<p>No series here yet.</p>")
         show_if(found, learnt)
         return found
 
@@ -137,9 +137,9 @@ def shelf_parts(folder):
     def look():
         lines = listed(shelf_lines(gather(folder)))
         link = file_link(folder / SHELF_NAME, "its file")
-        said.value = (f"{lines}<p>A change adds a row to {link}, which opens in any "
-                      "spreadsheet; the old ones stay.</p>" if lines else
-                      "<p>Nothing is here yet: what is planned in a series comes by itself.</p>")
+        said.value = (f"{lines}<p>A change adds a row to {link}, which opens in any spreadsheet; "
+                      "old rows stay.</p>" if lines else
+                      "<p>Nothing here yet: what you plan in a series is added automatically.</p>")
 
     look()
     return [said, ShelfForm(folder, look)]
@@ -162,8 +162,8 @@ class NewSeries(Form):
         self._folder, self._on_made = folder, on_made
         self.title = Field("title", text_column("title", "title"),
                            example="Cedar in two soft waxes")
-        self.make = self._button("Begin the series", "make", self._make, saves=True)
-        self.demo = self._button("Look at the invented demo", "demo", self._demo, saves=True)
+        self.make = self._button("Start the series", "make", self._make, saves=True)
+        self.demo = self._button("See the invented demo", "demo", self._demo, saves=True)
         self._lay_out(self.title, self.make, self.demo, self.message)
 
     def _make(self):
@@ -236,6 +236,6 @@ def due_html(progress, store, folder):
     if now:
         rows.append(link_html("score", now, folder))
     if waits_long(store, today):
-        rows.append(f"What is lost, or was never held: say so on page Score, {LEFT}.")
+        rows.append(f"Lost a piece or cancelled a session? Say so on page Score, {LEFT}.")
     said = f"Due: {'<br>'.join(rows)}" if rows else "Nothing is due today."
     return f"<p>{said}</p>" + (f"<p>Next: {later}.</p>" if later else "")

@@ -191,7 +191,7 @@ def test_a_choice_that_saves_nothing_never_says_not_saved(page, store):
     pid = kernel_of(page)
     os.kill(pid, signal.SIGSTOP)
     tap(page, page.locator(".scent-press-later").first)
-    page.wait_for_function("() => /^The kernel is busy or gone. Nothing was to be saved/.test("
+    page.wait_for_function("() => /^The kernel is busy or gone. There was nothing to save/.test("
                            "document.querySelector('.scent-banner').textContent)")
     os.kill(pid, signal.SIGCONT)
     page.wait_for_function("() => document.querySelector('.scent-banner').textContent === ''")

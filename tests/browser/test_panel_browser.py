@@ -185,7 +185,7 @@ def test_scores_of_a_tester_are_sent_from_every_page_of_the_phone(phone, server,
     tap(phone, "2: up to 25")
     phone.goto(server.link)
     assert phone.inner_text("#waiting").startswith(
-        "NOT SAVED YET: 2 scores of A1 wait on this phone and are sent again by themselves.")
+        "NOT SAVED YET: 2 scores of A1 wait on this phone and are sent again automatically.")
     phone.goto(server.link + "score/A2")
     assert "2 scores of A1 wait" in phone.inner_text("#waiting")
     phone.unroute("**/save")
@@ -303,8 +303,8 @@ def test_two_phones_of_one_tester(chromium, phone, server, store):
     said(phone, "^Saved at .* piece 305, frost grade 2")
     phone.reload()
     assert phone.inner_text("#refusals") == (
-        "NOT SAVED: piece 417, 4. piece 417, sweat grade 2 (visible film) is stored already for "
-        "A1, from another phone or page perhaps; it stays as it is"
+        "NOT SAVED: piece 417, 4. piece 417, sweat grade 2 (visible film) is already stored for "
+        "A1, perhaps from another phone or page; it stays as it is"
     )
     assert phone.inner_text("#begin") == "Begin session S1"
     tap(phone, "I have seen this")
@@ -339,7 +339,7 @@ def test_a_link_that_is_no_longer_known_keeps_the_score(phone, mortal, store):
     memory.write_text(memory.read_text().replace('"token": "', '"token": "new'))
     mortal.start()
     tap(phone, "3: beads")
-    said(phone, "^NOT SAVED YET. The computer does not know this link any more")
+    said(phone, "^NOT SAVED YET. The computer no longer knows this link, any more")
     phone.goto(mortal.link + "score/A1")
     said(phone, "^Saved at .* piece 417, sweat grade 3")
     assert stored(store) == [["417", 3]]
@@ -395,7 +395,7 @@ def test_a_score_outlives_the_server_and_a_reload(phone, mortal, store):
     begin(phone, "Begin frost")
     tap(phone, "2: up to 25")
     assert phone.inner_text("#waiting").startswith(
-        "NOT SAVED YET: 417, 305 wait on this phone and are sent again by themselves.")
+        "NOT SAVED YET: 417, 305 wait on this phone and are sent again automatically.")
     assert stored(store) == []
     mortal.start()
     phone.reload()
@@ -609,7 +609,7 @@ def test_a_hot_piece_is_smelt_at_the_planned_minute(hot, store):
         "() => /^0:[23][0-9] on the warmer, smell at 30:00$/.test(clock.textContent)")
     hot.tap(tapped)
     said(hot, "^NOT SAVED YET. Only 0:[23][0-9] on the warmer, really. The plan says 30:00. "
-              "Tap the same answer again to save it as it is.$")
+              "Tap the same answer again to save it anyway.$")
     assert store.rows("throws").empty
     later(hot, 30)
     hot.wait_for_function("() => clock.textContent.endsWith(': smell it now')")

@@ -183,7 +183,7 @@ def test_a_photo_waits_for_the_connection(phone, links, store):
 
 def test_a_scanned_label_opens_its_piece(phone, links):
     assert phone.goto(links["base"] + "/piece/418").status == 403
-    assert "Open the link of the panel on this phone first" in phone.inner_text("body")
+    assert "First open the panel's link" in phone.inner_text("body")
     need_accessible(phone)
     phone.goto(links["panel"] + "score/A1")
     assert phone.inner_text("#code") == "417"
@@ -203,7 +203,7 @@ def test_a_label_that_is_not_to_be_scored_now_stops(phone, links, scheme):
     for code, head, why in (
             ("501", "501: not now", "It is smelt in its turn (Hot throw, S1)."),
             ("999", "999: nothing to score",
-             "Nothing of this piece waits for A1 now. Look at its label again.")):
+             "There is nothing to score on this piece for A1 now. Check its label again.")):
         phone.goto(links["base"] + f"/piece/{code}")
         assert (phone.inner_text("#what"), phone.inner_text("#air")) == (head, why)
         assert phone.locator("#answers button:visible, [aria-current]").count() == 0

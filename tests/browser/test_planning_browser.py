@@ -227,7 +227,7 @@ def test_the_plan_is_kept_by_a_second_tap_and_says_where(page, folder):
     rest(page)
     press(page, "keep")
     said(page, "entry 1 in", "saved")
-    said(page, "This is the plan that is kept: 2 blends in 4 pots", "saved")
+    said(page, "This is the kept plan: 2 blends in 4 pots", "saved")
     plan = Store.open(folder).plan()
     assert (plan["title"], plan["loads_pct"]) == ("Cedar in two waxes", [4.0, 8.0, 12.0])
     assert plan["blends"][1]["parts"][1] == {
@@ -255,7 +255,7 @@ def test_a_change_of_the_kept_plan_is_warned_about_and_can_go_back(page, folder)
     field(page, "pots").fill("1")
     said(page, "This is NOT the plan that is kept", "flag")
     press(page, "keep")
-    said(page, "labels and key that were printed before are wrong from now on", "flag")
+    said(page, "labels and key you printed are now wrong", "flag")
     press(page, "restore")
     said(page, "This is the plan that is kept", "saved")
     assert field(page, "pots").input_value() == "2"

@@ -90,7 +90,7 @@ def test_a_page_that_its_link_opens_again_says_that_the_record_changed(chromium,
     def follow(name):
         page.locator(f"a[data-scentlab-page='shelf/fresh/{name}.ipynb']:visible").first.click()
 
-    news = page.locator(".scent-flag:has-text('The record, or the day, changed since'):visible")
+    news = page.locator(".scent-flag:has-text('The record or the day has changed since'):visible")
     follow("start")
     page.wait_for_selector("h3:has-text('Share'):visible")
     follow("plan")

@@ -214,7 +214,7 @@ def test_what_is_typed_from_paper_outlasts_the_kernel(page, store):
     page.wait_for_selector(".scent-press-assessor-A2[aria-label]")
     open_parts(page)
     press(page, "assessor-A2")
-    said(page, "Typed earlier and not saved: 1. Look, at the days too, and save.")
+    said(page, "Typed earlier and not saved: 1. Check it, days included, then save.")
     page.wait_for_selector("h3:has-text('Scores of A2 from paper')")
     assert grid.nth(0).input_value() == "3"
     grid.nth(0).fill("")
@@ -257,7 +257,7 @@ def test_type_scores_from_paper(page, store):
     grid.nth(0).fill("2")
     rest(page)
     tap(page, page.get_by_role("button", name="Save all that is filled in"))
-    in_sight(page, rf"Saved at \S+: 2 grades of A2. Looked at on {due}.")
+    in_sight(page, rf"Saved at \S+: 2 grades of A2. Inspected on {due}.")
     piece = plan().pieces.query("test == 'sweat'").iloc[0]
     assert set(store.rows("grades")["age_days"].iloc[before:]) == {piece["cure_days"]}
     assert store.rows("grades")["grade"].tolist()[before:] == [2, 1]
@@ -279,7 +279,7 @@ def test_bring_in_a_file(page, store, tmp_path):
     pick(page, "pieces", path)
     page.wait_for_selector(".scent-field-pieces-frost_grade select[aria-label]")
     choose = {"pieces-age_days": "Age", "pieces-age_days-unit": "weeks",
-              "pieces-frost_grade": "Frost", "pieces-decimal": "decimal comma, as 9,5"}
+              "pieces-frost_grade": "Frost", "pieces-decimal": "decimal comma, as in 9,5"}
     for name, label in choose.items():
         page.locator(f".scent-field-{name} select").select_option(label=label)
     press(page, "check")
@@ -292,7 +292,7 @@ def test_bring_in_a_file(page, store, tmp_path):
     press(page, "check")
     page.wait_for_selector(".scent-press-import:enabled")
     press(page, "import")
-    said(page, "Stored: 1 grades. Bring the page up to date to see them.")
+    said(page, "Stored: 1 grades. Update the page to see them.")
     row = store.rows("grades").iloc[-1]
     assert (row["code"], row["grade"], row["age_days"]) == (code, 3, 24.5)
 

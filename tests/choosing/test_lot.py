@@ -90,7 +90,7 @@ def test_a_lot_that_its_own_pieces_reject_has_no_safe_load_above_them(old):
 
 
 def test_dry_pieces_that_are_younger_than_the_old_lots_accept_nothing(old):
-    """The old pieces were looked at on day 14: what comes later than day 1 is not seen yet."""
+    """The old pieces were inspected on day 14: what comes later than day 1 is not seen yet."""
     loads = list(lot_loads(old))
     pours, looks = graded(loads, [[0] * 6, [0] * 6, [2] * 6])
 

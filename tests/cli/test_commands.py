@@ -491,7 +491,7 @@ def test_an_entry_is_found_corrected_and_made_void(run, scored):
     (("correct", "grades", "1", "grade=1", "--reason", " "),
      "say why: a reason is kept with every change"),
     (("void", "grades", "1", "--reason", ""), "say why: a reason is kept with every change"),
-    (("entries", "999"), "nothing that counts is stored of piece 999; look at its label again"),
+    (("entries", "999"), "nothing that counts is stored of piece 999; check its label again"),
 ])
 def test_a_correction_that_cannot_be_is_told_and_nothing_is_written(run, scored, words, said):
     command, *rest = words

@@ -49,7 +49,7 @@ def test_what_one_place_cannot_show_leaves_the_others():
 def test_options_that_came_later_are_found_by_a_tap():
     lying = {}
     form = ChooseForm("Answers", lambda: lying, "answer")
-    assert not form.options and "No answer is here yet." in form.message.value
+    assert not form.options and "No answer here yet." in form.message.value
     place = form.show(str.upper)
     assert not place.children, "there is nothing above to choose"
     lying["late.json"] = "Show late.json"

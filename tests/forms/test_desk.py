@@ -59,7 +59,7 @@ def filled(tmp_path_factory):
 def test_the_plan_of_the_demo_is_the_shipped_one(tmp_path):
     desk = desk_of(tmp_path)
     assert desk.plan.to_dict() == workshop.demo_plan()
-    assert "This is the plan that is kept: 3 blends in 6 pots" in desk.keeping.state.value
+    assert "This is the kept plan: 3 blends in 6 pots" in desk.keeping.state.value
     assert not (desk._bench.folder / DRAFT_NAME).exists(), "nobody has typed anything"
 
 
@@ -93,7 +93,7 @@ def test_what_is_typed_comes_back_and_is_kept_only_when_confirmed(folder):
     assert Plan.from_dict(Store.open(folder).plan()).to_dict() == again.plan.to_dict()
     assert {p.stem for p in (folder / "exports").iterdir()} == set(SHEETS)
     assert "size: letter" in (folder / "exports" / "pour-sheets.html").read_text()
-    assert "This is the plan that is kept: " in again.keeping.state.value
+    assert "This is the kept plan: " in again.keeping.state.value
 
 
 def test_what_the_plan_asks_is_shown_with_units_and_missing_prices_are_said(folder):
@@ -127,7 +127,7 @@ def test_a_slip_over_a_kept_plan_says_that_it_holds_and_gives_it_back(folder):
     desk.planning.fields["loads"].value = "4, six"
     again = desk_of(folder)  # after a restart, too
     for keeping in (desk.keeping, again.keeping):
-        assert f"The plan that is kept holds: {desk.kept.sentence}" in keeping.state.value
+        assert f"The kept plan still applies: {desk.kept.sentence}" in keeping.state.value
         assert keeping.back.layout.display != "none" and keeping.keep.disabled
     again.keeping.back.click()
     assert again.plan == again.kept and again.keeping.back.layout.display == "none"
@@ -141,7 +141,7 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     desk.planning.fields["pots"].value = "1"
     assert "This is NOT the plan that is kept" in desk.keeping.state.value
     desk.keeping.keep.click()
-    assert "labels and key that were printed before are wrong from now on" in (
+    assert "labels and key you printed are now wrong" in (
         desk.keeping.message.value)
     desk.keeping.keep.click()
     store = Store.open(folder)
@@ -214,7 +214,7 @@ def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
     check.store.save_plan(kept.to_dict())
     desk = desk_of(folder)
     assert desk.plan.to_dict() == kept.to_dict()
-    assert ("What was planned elsewhere (the next step, a new lot, pairs) belongs to it: P02, P03, "
+    assert ("It includes what was planned elsewhere (the next step, a new lot, pairs): P02, P03, "
             "P04.") in desk.keeping.state.value
     desk.planning.fields["title"].value = "Mine"
     assert "belongs to it: P02, P03, P04." in desk._look(desk.plan).warning

@@ -61,8 +61,8 @@ def test_what_cannot_be_held_has_no_button_and_says_why(desk):
 
 @pytest.mark.parametrize(("typed", "words"), [
     ({"wax": ""}, "Wax: nothing is filled in"), ({"wax": "soy + palm"}, "reads as several waxes"),
-    ({"wax_g": "much"}, "Wax there is: found"),
-    ({"loads": "many"}, "Loads of interest: found"), ({"testers": "-1"}, "expected a whole number"),
+    ({"wax_g": "much"}, "Wax you have: found"),
+    ({"loads": "many"}, "Loads to test: found"), ({"testers": "-1"}, "expected a whole number"),
 ])
 def test_what_is_wrong_is_said(desk, typed, words):
     fill(desk.have, **typed)

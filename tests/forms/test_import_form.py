@@ -41,7 +41,7 @@ def plain(widget):
 
 def test_it_begins_closed_with_nothing_to_check(form):
     assert form.check.disabled and form.store.disabled
-    assert plain(form.message) == "Choose a file first: then it can be checked."
+    assert plain(form.message) == "Choose a file before checking."
     form.check.click()
     assert plain(form.message) == "NOT SAVED. Choose a file first."
 
@@ -52,11 +52,11 @@ def test_a_file_of_the_kits_own_names_needs_no_choice(form, store):
     assert form.files["pours"].units["wax_g"].value == "g"
     assert form.files["pours"].headings["note"].value == "(not in the file)"
     assert form.store.disabled and plain(form.message) == (
-        "Check the files first: when all is in order, they can be imported.")
+        "Check the files first; once everything passes, you can import them.")
     form.check.click()
     assert "Ready to store: 1 pours." in form.result.value and store.rows("pours").empty
     form.store.click()
-    assert plain(form.message) == "Stored: 1 pours. Bring the page up to date to see them."
+    assert plain(form.message) == "Stored: 1 pours. Update the page to see them."
     assert store.rows("pours")["fragrance_g"].tolist() == [18.1]
     assert form.store.disabled and form.check.disabled, "a second tap has nothing to import"
     form.store.click()
@@ -64,7 +64,7 @@ def test_a_file_of_the_kits_own_names_needs_no_choice(form, store):
     pick(form, "pours", "again.csv", OWN)
     form.check.click()
     form.store.click()
-    assert plain(form.message) == "All of it was stored already; nothing was added."
+    assert plain(form.message) == "It was all stored already; nothing was added."
     assert len(store.rows("pours")) == 1
 
 
@@ -119,7 +119,7 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
     file.units["poured_on"].value = "day.month.year"
     file.decimal.value = ","
     form.check.click()
-    assert "Columns that stay out: pours: Remark." in plain(form.result)
+    assert "Columns left out: pours: Remark." in plain(form.result)
     form.store.click()
     # NIST SP 811: 1 oz is 28.349523 g, so 7.055 oz are 200.006 g.
     assert store.rows("pours")["wax_g"][0] == pytest.approx(200.0059, abs=5e-5)

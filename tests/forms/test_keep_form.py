@@ -51,7 +51,7 @@ def form(desk):
 def test_without_a_plan_there_is_nothing_to_keep_or_write(desk):
     form = KeepForm(desk.look, desk.write, desk.keep, "mine")
     assert form.keep.disabled and form.sheets.disabled
-    assert "There is no plan yet: begin above, and take one of the plans" in form.state.value
+    assert "There is no plan yet: start above and take one of the plans" in form.state.value
 
 
 def test_one_tap_asks_and_the_second_keeps_and_says_where(form, desk):

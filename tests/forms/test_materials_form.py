@@ -65,7 +65,7 @@ def test_a_blend_without_a_name_is_called_by_its_parts(form):
         (("70", "40,5"), "the parts add up to 110.5 %, not to 100 %: 10.5 % too much"),
         (("70", "much"), "Found &#x27;much&#x27;, expected a number with a decimal point from 0 to "
          "100 (% of the blend)."),
-        (("", ""), "the parts are still to be filled in: % of each wax, together 100"),
+        (("", ""), "fill in the parts: % of each wax, adding up to 100"),
     ],
 )
 def test_the_parts_of_a_blend_are_added_up_as_they_are_typed(form, parts, words):

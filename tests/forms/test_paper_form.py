@@ -118,7 +118,7 @@ def test_wrong_cells_are_all_told_marked_and_nothing_is_saved(form, store):
          t_501_minutes="30")
     form.save.click()
     assert said(form).splitlines() == [
-        "NOT SAVED. Nothing was saved, for these cells are wrong:",
+        "NOT SAVED. Nothing was saved because these cells are wrong:",
         "Piece 211: grade: found '5', expected a whole number from 0 to 4 (grade). Correct the "
         "value.",
         "Piece 305: grade: found '1.5', expected a whole number from 0 to 4 (grade). Correct the "
@@ -152,13 +152,13 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
     fill(form, g_417_grade="2", g_620_grade="0")
     form.save.click()
     assert store.rows("grades")["age_days"].tolist() == [10.0, 14.0]
-    assert said(form).endswith(f"Looked at on {TODAY - dt.timedelta(days=4)}, {TODAY}.")
+    assert said(form).endswith(f"Inspected on {TODAY - dt.timedelta(days=4)}, {TODAY}.")
     day_of(form, "305").value = str(TODAY - dt.timedelta(days=4))
     fill(form, g_305_grade="1")
     form.save.click()
     assert said(form).splitlines()[1] == (
-        f"Piece 305: the day of the inspection, {day_of(form, '305').value}, lies before the "
-        "day it was poured. Correct the day."
+        f"Piece 305: the day of the inspection, {day_of(form, '305').value}, is before the day it "
+        "was poured. Correct the day."
     )
     day_of(form, "305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
@@ -169,7 +169,7 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
 
 
 @pytest.mark.parametrize("typed, words", [
-    ("", "nothing is filled in, give the day on which it was looked at"),
+    ("", "nothing is filled in, give the day it was inspected"),
     ("10/11/2026", "found '10/11/2026', which is no date; write it as 14 Mar 2026, 2026-03-14 or "
      "14.03.2026."),
 ])
@@ -178,7 +178,7 @@ def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
     fill(form, g_417_grade="2")
     form.save.click()
     assert said(form).splitlines() == [
-        "NOT SAVED. Nothing was saved, for these cells are wrong:",
+        "NOT SAVED. Nothing was saved because these cells are wrong:",
         f"Sweat, room temperature: {SHEET}: day of the inspection: {words}",
     ]
     assert form.grid.wrong == [day_of(form, "417").name] and store.rows("grades").empty
@@ -332,7 +332,7 @@ def test_what_was_typed_comes_back_after_a_restart_to_who_typed_it(store, tmp_pa
     day_of(form, "417").value = "no day"
     again = at_desk(store, tmp_path)
     assert again.grid.values == form.grid.values
-    assert said(again) == "Typed earlier and not saved: 3. Look, at the days too, and save."
+    assert said(again) == "Typed earlier and not saved: 3. Check it, days included, then save."
     other = at_desk(store, tmp_path, "A3")
     assert said(other) == "" and cell_of(other, "417", "grade").value == ""
     fill(other, g_417_grade="4")
@@ -349,7 +349,7 @@ def test_what_was_saved_leaves_the_draft_and_the_rest_stays(store, tmp_path):
     assert list(read_draft(tmp_path, "paper-A2")["cells"].values()) == ["0", "3"]
     left = PIECES[PIECES["code"] != "417"]
     again = at_desk(store, tmp_path, pieces=left)
-    assert said(again) == "Typed earlier and not saved: 2. Look, at the days too, and save."
+    assert said(again) == "Typed earlier and not saved: 2. Check it, days included, then save."
     again.save.click()
     assert read_draft(tmp_path, "paper-A2") == {"cells": {}, "days": {}}
     assert len(store.rows("grades")) == 2 and len(store.rows("throws")) == 1
@@ -380,8 +380,8 @@ def test_what_does_not_wait_any_more_is_told_once(store, tmp_path):
     left = PIECES[~PIECES["code"].isin(["417", "500"])]
     form = at_desk(store, tmp_path, pieces=left)
     assert said(form).splitlines() == [
-        "Typed earlier and not saved: 1. Look, at the days too, and save.",
-        "Typed earlier for pieces that do not wait any more, and dropped: 417 (2), 500 (30).",
+        "Typed earlier and not saved: 1. Check it, days included, then save.",
+        "Dropped, because these pieces are no longer waiting: 417 (2), 500 (30).",
     ]
     form.save.click()
     assert read_draft(tmp_path, "paper-A2")["cells"] == {}

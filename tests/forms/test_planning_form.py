@@ -146,7 +146,7 @@ def test_without_a_guess_there_is_no_run(form, run):
     form.guess["mix"].value = ""
     form.run.click()
     assert run.plans == []
-    assert "Type your guess first for: mix." in form.message.value
+    assert "First type your guess for: mix." in form.message.value
     form.guess["mix"].value = "99"
     form.run.click()
     assert "expected a number with a decimal point from 0.1 to 60 (% of wax)" in form.message.value
@@ -208,7 +208,7 @@ def test_what_makes_no_plan_is_shown_and_the_run_is_closed(form, run, field, tex
     form.run.click()
     assert form._thread is None
     assert run.plans == []
-    assert "There is no plan to judge: mend the fields above." in form.message.value
+    assert "There is no plan to judge: correct the fields above." in form.message.value
 
 
 def test_the_button_runs_and_shows_the_precision(form, run):
@@ -324,4 +324,4 @@ def test_a_first_pour_day_well_in_the_past_gets_a_note(form, days, noted):
     assert form.plan is not None, "a note and no refusal"
     words = f"{start.day} {start:%B %Y}, was {days} days ago"
     assert (words in form.takes.value) == noted
-    assert ("for one that is still to be poured give another day" in form.takes.value) == noted
+    assert ("if not, give another day" in form.takes.value) == noted

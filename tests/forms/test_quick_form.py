@@ -136,7 +136,7 @@ def test_grades_answer_and_one_more_pot(begun):
     of = {p.code: load[p.pour] for p in page.check.plan.piece_rows}
     while page.grades.piece:
         page.grades.choices[3 if of[page.grades.piece["code"]] > 15 else 0].click()
-    assert "look at the answer" in page.now.value
+    assert "see the answer" in page.now.value
     page.answer.show.click()
     page.grades.undo.click()
     assert not page.answer.lines.value and "Not graded, taken as broken or lost: " in page.now.value

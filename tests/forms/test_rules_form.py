@@ -79,7 +79,7 @@ def test_a_changed_risk_decides_at_once_and_stands_beside_the_first_pick(form, c
     form.fields["risk"].value = "10"
     assert form.rules == Rules(risk=0.10) and calls.decided[-1] == form.rules
     assert picked(form) == "<p>Pour 9.0</p>"
-    assert "Not kept: these rules hold in this form alone" in form.message.value
+    assert "Not kept: these rules apply only in this form" in form.message.value
     assert calls.kept == []
     form.fields["risk"].value = "5"
     assert picked(form) == "<p>Pour 8.0</p>" and form.message.value == ""
@@ -223,7 +223,7 @@ def test_parts_fold_and_tell_what_they_hold(form):
 def test_every_control_is_named_and_names_are_escaped(form):
     assert set(form.fields) <= set(form.browser.names)
     assert form.browser.names["risk"] == (
-        "Risk of sweat, % of pieces. At most this share of the pieces of new pots may reach the "
+        "Risk of sweat, % of pieces. At most this share of the pieces from new pots may reach the "
         "sweat grade below."
     )
     assert form.browser.names["limit_grade-3"] == "The grade that counts as sweat: 3: beads"

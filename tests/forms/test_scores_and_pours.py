@@ -236,7 +236,7 @@ def test_the_age_and_the_planned_one_stand_beside_the_code(desk):
 
 def test_a_form_without_pieces_says_so(desk):
     form = GradeForm([], "sweat", "A1", desk.save)
-    assert text(form.heading) == "Sweat grade by A1: no piece waits."
+    assert text(form.heading) == "Sweat grade by A1: no piece is waiting."
     assert all(b.disabled for b in form.choices)
 
 
@@ -268,8 +268,8 @@ def test_a_pour_beside_its_plan(desk):
     form.fields["fragrance_g"].value = "19"
     assert text(form.load) == (
         "19 g of fragrance in 200 g of wax: true load 9.50 % of wax (8.68 % of total), planned "
-        "9.00 % of wax (8.26 % of total). Too much by 0.50 points of load (% of wax): weigh "
-        "again, or keep it and say why in “Anything that was seen”."
+        "9.00 % of wax (8.26 % of total). Too much by 0.50 points of load (% of wax): weigh again, "
+        "or keep it and say why in “Anything that was seen”."
     )
     assert "scent-flag" in form.load.value
     form.fields["poured_on"].value = "2026-03-01"
@@ -443,7 +443,7 @@ def test_a_heated_piece_is_named_and_asks_once_for_its_heat_cycle(desk):
         seen.append(text(form.heading))
         form.choices[0].click()
     assert seen[0].endswith("piece 417 (1 of 3), at room temperature, 7 days old")
-    assert "heat-cycled" in seen[1] and "No heat cycle is written down yet" in seen[1]
+    assert "heat-cycled" in seen[1] and "No heat cycle is logged yet" in seen[1]
     assert seen[2].endswith("piece 305 (3 of 3), heat-cycled, 7 days old")
     form = GradeForm(pieces[1:], "sweat", "A1", desk.save)
     assert "No heat cycle" not in text(form.heading)
@@ -481,7 +481,7 @@ def test_a_day_of_pouring_to_come_is_refused_but_for_a_wrong_clock(desk, days, t
     else:
         assert desk.rows == []
         assert text(form.message) == (
-            f"NOT SAVED. Day of pouring: found '{day}', which is still to come. Correct it, "
+            f"NOT SAVED. Day of pouring: found '{day}', which is in the future. Correct it, "
             f"or the clock of this computer: it says that today is {today}."
         )
 
@@ -896,12 +896,12 @@ def test_a_share_form_starts_with_nothing_held_back_and_nothing_to_write(share):
     assert share.chosen() == {"hide_fragrance": False, "hide_costs": False, "hide_notes": False,
                               "renumber_assessors": False, "leave_out": ()}
     assert share.write.disabled and share.leaving.value == "" and share.written is None
-    assert text(share.message) == ("A package is written of what was seen: tap “Show what would "
-                                   "leave” first.")
+    assert text(share.message) == ("You can only write a package you have seen: tap “Show what "
+                                   "would leave” first.")
     assert share.choices["hide_costs"].description == "☐ Hide the costs"
     # As in the package: the pick rests on the limit, so it leaves with the blends.
     words = share.choices["hide_fragrance"].description
-    assert words == "☐ Hide the fragrance's name and data; its regulatory limit is shared"
+    assert words == "☐ Hide the fragrance's name and data (its regulatory limit is still shared)"
 
 
 def test_what_was_seen_is_what_is_written(share, post):
@@ -909,7 +909,7 @@ def test_what_was_seen_is_what_is_written(share, post):
     share.leave_out["firm <1>"].click()
     share.look.click()
     assert share.leaving.value == "<p>12 files would leave</p>" and post.written == []
-    assert text(share.message) == "Nothing is written yet: read it, then write the package."
+    assert text(share.message) == "Nothing is written yet: read this, then write the package."
     share.write.click()
     assert post.written == [{"hide_fragrance": False, "hide_costs": True, "hide_notes": False,
                              "renumber_assessors": False, "leave_out": ("firm <1>",)}]
@@ -924,7 +924,7 @@ def test_another_choice_needs_another_look(share, post):
     assert "“Show what would leave” first" in text(share.message)
     share.write.click()  # a browser cannot; a program can
     assert post.written == []
-    assert text(share.message) == "NOT SAVED. Look at what would leave first."
+    assert text(share.message) == "NOT SAVED. See what would leave first."
 
 
 def test_a_choice_is_taken_back_by_a_second_tap(share):
@@ -995,5 +995,5 @@ def test_a_share_form_says_at_once_that_it_works(share, post, monkeypatch):
     monkeypatch.setattr(share, "_write", lambda p: told.append(text(share.message)))
     share.look.click()
     share.write.click()
-    assert told == ["Working: what would leave is put together. This may take half a minute.",
-                    "Working: it is written."]
+    assert told == ["Working: gathering what would leave. This may take half a minute.",
+                    "Working: writing the package."]

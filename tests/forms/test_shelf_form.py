@@ -103,7 +103,7 @@ def test_by_hand_a_wax_goes_there_and_a_change_is_a_version(folder):
     assert form.fields["limit_source"].text == "sheet 4"
     assert form.fields["limit_on"].text == "2026-01-05"
     form.put.click()
-    assert "like that already" in form.message.value and len(told) == 1
+    assert "already on the shelf like that" in form.message.value and len(told) == 1
     form.fields["limit_load_pct"].box.value = ""
     form.fields["lot"].box.value = "R-1"
     form.put.click()

@@ -58,7 +58,7 @@ def test_all_scored_until_report_and_package(tmp_path):
     store = workshop.make_demo_series(folder)
     found = see_stages(store, folder)
     assert states(found) == [DONE, DONE, DONE, NOW, LATER]
-    assert found.table["told"][3] == "all scores are in: the sealed key may be opened"
+    assert found.table["told"][3] == "all scores are in: you can open the sealed key"
     written(folder / "exports" / "report.html", dt.datetime(2126, 10, 5, 12))
     found = see_stages(store, folder)
     assert states(found) == [DONE, DONE, DONE, DONE, NOW]
@@ -109,7 +109,7 @@ def test_a_record_that_changed_has_its_report_and_package_made_again(finished, c
     saved = pd.concat(entries).max()
     words = f"the record changed since (at {saved.to_pydatetime().astimezone():%Y-%m-%d %H:%M})"
     assert list(found.table["told"][3:]) == [
-        "the key stays sealed until every piece is scored" if change is void else
+        "keep the key sealed until every piece is scored" if change is void else
         f"{words}: write a report again", f"{words}: write a package again"]
     written(folder / "exports" / "report.html", dt.datetime.now())
     found = see_stages(store, folder)
@@ -130,7 +130,7 @@ def test_a_report_on_half_the_scores_does_not_make_the_scoring_done(own):
     written(folder / "exports" / "report.html", dt.datetime.now() + dt.timedelta(seconds=1))
     found = see_stages(store, folder)
     assert states(found) == [DONE, DONE, NOW, LATER, LATER]
-    assert found.table["told"][3] == "the key stays sealed until every piece is scored"
+    assert found.table["told"][3] == "keep the key sealed until every piece is scored"
 
 
 def test_imported_data_have_no_plan(own):

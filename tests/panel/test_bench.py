@@ -337,9 +337,9 @@ class TestPourDay:
         assert len(store.rows("pours")) == 1
 
     @pytest.mark.parametrize("change, words", [
-        ({"pour": "P99"}, "the plan has no test batch P99; load the page again"),
-        ({"pour": ["a"]}, "the plan has no test batch ['a']; load the page again"),
-        ({"key": ""}, "the page sent no key; load it again"),
+        ({"pour": "P99"}, "the plan has no test batch P99; reload the page"),
+        ({"pour": ["a"]}, "the plan has no test batch ['a']; reload the page"),
+        ({"key": ""}, "the page sent no key; reload it"),
         ({"typed": {}}, "Wax weighed: expected a number with a decimal point from "),
         ({"typed": 7}, "Wax weighed: expected a number"),
         ({"typed": {"wax_g": "two", "fragrance_g": "1"}},

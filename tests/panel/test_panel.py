@@ -37,7 +37,7 @@ def test_without_the_token_nothing_is_served(phone, store):
     for path in ("/", "/panel.js", "/wrong/", "/wrong/score/A1", "/wrong/panel.css", "/favicon.ico",
                  "/right-token-of-22-cha/", "/RIGHT-TOKEN-OF-22-CHAR/", "/é/"):
         status, text, _ = phone.ask(path.replace("é", "%C3%A9"), raw=True)
-        assert (status, text) == (404, "Nothing here. Use the whole link.\n"), path
+        assert (status, text) == (404, "Nothing here. Use the full link.\n"), path
     body = {"key": "key-00001", "assessor": "A1", "code": "417", "test": "sweat", "value": 2}
     for path in ("/save", "/wrong/save", "/wrong/undo", "/wrong/alive"):
         assert phone.ask(path, body, raw=True)[0] == 404
@@ -82,7 +82,7 @@ def test_the_page_shows_codes_and_no_key(phone):
 
 
 def test_the_age_of_a_piece_to_be_graded_stands_beside_its_code(phone):
-    """Poured on 1 March, looked at on 20 March, planned for 8 March."""
+    """Poured on 1 March, inspected on 20 March, planned for 8 March."""
     assert [i["age"] for i in phone.items("A1")] == ["19 days old (planned: 7)"] * 2 + [""] * 2
 
 
@@ -145,7 +145,7 @@ def test_a_resend_is_stored_once_even_a_day_later(phone, store, panel):
     assert len(store.rows("grades", history=True)) == 1
     status, told = phone.save(value=3)
     assert (status, told["error"]) == (
-        409, "this key belongs to another score; load the page again"
+        409, "this key belongs to another score; reload the page"
     )
 
 
@@ -161,9 +161,9 @@ def test_a_score_that_waited_keeps_its_age(phone, store, panel):
     ({"assessor": "A7"}, "this series knows no such tester; choose your code again"),
     ({"assessor": "<b>"}, "this series knows no such tester; choose your code again"),
     ({"assessor": None}, "this series knows no such tester; choose your code again"),
-    ({"key": ""}, "the page sent no key; load it again"),
-    ({"key": ["a"]}, "the page sent no key; load it again"),
-    ({"key": "k" * 65}, "the page sent no key; load it again"),
+    ({"key": ""}, "the page sent no key; reload it"),
+    ({"key": ["a"]}, "the page sent no key; reload it"),
+    ({"key": "k" * 65}, "the page sent no key; reload it"),
     ({"code": "999"}, "piece 999 is not to be scored for this test"),
     ({"code": "' OR 1=1"}, "piece ' OR 1=1 is not to be scored for this test"),
     ({"code": {"a": 1}}, "piece {'a': 1} is not to be scored for this test"),
@@ -194,8 +194,8 @@ def test_the_same_piece_twice_is_refused(phone):
     phone.save()
     status, told = phone.save(key="key-00002", value=4)
     assert (status, told["error"]) == (
-        409, "piece 417, sweat grade 2 (visible film) is stored already for A1, from another "
-        "phone or page perhaps; it stays as it is"
+        409, "piece 417, sweat grade 2 (visible film) is already stored for A1, perhaps from "
+             "another phone or page; it stays as it is"
     )
     assert [i["code"] for i in told["items"]] == ["305", "500", "501"]
     assert told["scored"] == {"sweat": 1}
@@ -228,7 +228,7 @@ def test_a_page_that_cannot_be_read_says_why_and_logs_no_link(phone, panel, monk
     monkeypatch.setattr(panel.store, "plan", lambda: 1 / 0)
     status, text, _ = phone.ask("save", {"key": "key-00001", "assessor": "A1"})
     assert (status, json.loads(text)["error"]) == (
-        503, "the series could not be used; the window of the panel on the computer says why"
+        503, "the series could not be used; the panel window on the computer says why"
     )
     assert panel.token not in "".join(capsys.readouterr())
 
@@ -239,7 +239,7 @@ def test_the_log_is_short_and_without_the_link(capsys):
         log.handle(logging.makeLogRecord({"msg": f"{n} at /right-token-of-22-char/{'x' * 9000}"}))
     said = capsys.readouterr().err
     assert len(said) < 50_000 and "right-token" not in said
-    assert said.splitlines()[-1].endswith("(no more is shown this hour)")
+    assert said.splitlines()[-1].endswith("(nothing more is shown this hour)")
 
 
 class Line:
@@ -385,8 +385,8 @@ def test_the_announcement():
     link, warning, _ = announcement("192.0.2.7", 8000, "tok")
     assert link == "The panel scores at http://192.0.2.7:8000/tok/"
     assert warning == (
-        "WARNING: every device of this network that has the link can score, and the link travels "
-        "unencrypted. Use a network that you trust, and stop with Ctrl+C afterwards."
+        "WARNING: any device on this network that has the link can score, and the link travels "
+        "unencrypted. Use a network you trust, and stop with Ctrl+C afterwards."
     )
     assert next(announcement("::1", 8000, "tok")) == "The panel scores at http://[::1]:8000/tok/"
     assert qr_svg("http://127.0.0.1:8000/tok/").startswith("<svg")
@@ -436,8 +436,8 @@ def test_a_port_of_the_last_time_that_is_taken_is_told(folder, store):
     panel_server.serve(folder, announce=stop)
     taken.close()
     assert told[0] == (
-        f"Port {port} of the last time is taken by another program. Phones on which scores wait "
-        "look for the panel there: free it and start again."
+        f"Port {port}, used last time, is taken by another program. Phones with waiting scores "
+        "look for the panel there: free the port and start again."
     )
     assert told[1].startswith("The panel scores at http://127.0.0.1:")
 
@@ -554,7 +554,7 @@ def test_the_code_of_the_pour_day_is_drawn_on_request_alone():
     asked, unasked = (list(panel_server.pour_announcement("127.0.0.1", 8000, "tok", qr))
                       for qr in (True, False))
     assert asked[0] == unasked[0] == (
-        "NOT for testers, it shows the loads: the weights of the pour day are typed at "
+        "NOT for testers (it shows the loads): type pour-day weights at "
         "http://127.0.0.1:8000/tok/pours/")
-    assert unasked[1:] == ["(--pour-qr shows the QR code of that link too.)"]
+    assert unasked[1:] == ["(--pour-qr also shows that link's QR code.)"]
     assert len(asked[1].splitlines()) > 10

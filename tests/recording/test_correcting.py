@@ -107,8 +107,8 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
 
 @pytest.mark.parametrize("name, words", [
     ("", "Nothing is filled in: give the blind code of a piece or the name of a test batch"),
-    ("999", "nothing that counts is stored of piece 999; look at its label again"),
-    ("P99", "nothing that counts is stored of test batch P99; look at its label again"),
+    ("999", "nothing that counts is stored of piece 999; check its label again"),
+    ("P99", "nothing that counts is stored of test batch P99; check its label again"),
 ])
 def test_nothing_is_found(scored, name, words):
     with pytest.raises(RefusedError) as error:
@@ -122,7 +122,7 @@ def test_what_was_made_void_counts_no_more(scored):
     with pytest.raises(RefusedError) as error:
         stored_about(scored, "417")
     assert str(error.value) == (
-        "nothing that counts is stored of piece 417; look at its label again")
+        "nothing that counts is stored of piece 417; check its label again")
 
 
 def test_weights_are_refused_as_they_are_read(scored):
@@ -202,7 +202,7 @@ def test_a_decimal_comma_and_nothing_changed(form, scored):
     form.reason.value = "slip"
     form.save.click()
     assert said(form) == (
-        "NOT SAVED. Nothing is changed yet: change a field, or make the entry void."
+        "NOT SAVED. Nothing changed yet: change a field, or make the entry void."
     )
     form.fields["minutes"].value = "20,5"
     form.save.click()

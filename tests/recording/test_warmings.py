@@ -191,13 +191,12 @@ class TestPiecesThatAreAdded:
         form.add.value = "500"
         form.put_on.click()
         assert self.said(form) == (
-            "NOT SAVED. found '500', expected the code of a piece that was kept in reserve and is "
-            "poured: look at its label"
+            "NOT SAVED. found '500', expected the code of a poured reserve piece: check its label"
         )
         form.add.value = "211"
         form.put_on.click()
         assert self.said(form) == (
-            "NOT SAVED. piece 211 is on the warmer already: its turn comes by itself"
+            "NOT SAVED. piece 211 is already on the warmer; its turn will come"
         )
         assert form.piece["code"] == "211" and len(form._pieces) == 1
 

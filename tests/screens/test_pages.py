@@ -216,7 +216,7 @@ def test_a_lost_piece_is_closed_where_it_is_said_to_be_due(own):
     folder, store = own
     plan = keep_demo_plan(store)
     log(store, plan.pours.head(1))
-    hint = "What is lost, or was never held: say so on page Score, How far the scoring is."
+    hint = "Lost a piece or cancelled a session? Say so on page Score, Scoring progress."
     assert hint in said(start_page(folder)), "the demo was planned long ago"
     page = score_page(folder)
     open_folds(page)
@@ -273,7 +273,7 @@ def test_sharing_writes_what_it_says_and_compares_with_nothing_of_another_sort(t
                  tmp_path / "real")
     page = share_page(folder)
     assert open_folds(page) == []
-    assert "No scored series to set beside this one is in the folders next to it." in said(page)
+    assert "There is no scored series in the neighbouring folders to compare with." in said(page)
     written = sorted(p.name for p in (folder / "exports").iterdir())
     assert written == ["grades.csv", "pieces.csv", "plan.json", "pours.csv", "report.html",
                        "throws.csv", "warmings.csv"] or "report.html" in written
@@ -316,7 +316,7 @@ def test_the_next_step_joins_the_plan_of_a_full_series_by_a_tap(tmp_path, monkey
 
 def test_a_workshop_shows_its_series_and_begins_new_ones(tmp_path):
     page = start_page(tmp_path)
-    assert open_folds(page) == [] and "No series is here yet." in said(page)
+    assert open_folds(page) == [] and "No series here yet." in said(page)
     page.new.title.value = "Cedar & fig <b>"
     page.new.make.click()
     assert Store.open(tmp_path / "cedar-fig-b").about()["title"] == "Cedar & fig <b>"
@@ -336,9 +336,9 @@ def test_what_is_made_elsewhere_is_there_when_the_page_is_seen_again(tmp_path, m
     page = start_page(tmp_path)
     page.new.title.value = "Half typed"
     workshop.make_series(tmp_path / "fig", title="Fig elsewhere")
-    assert "No series is here yet." in said(page)
+    assert "No series here yet." in said(page)
     seen_again(page)
-    assert "Fig elsewhere" in said(page) and "No series is here yet." not in said(page)
+    assert "Fig elsewhere" in said(page) and "No series here yet." not in said(page)
     assert page.new.title.value == "Half typed"
     shown, card_html = said(page), start.card_html
     monkeypatch.setattr(start, "card_html", lambda place, day: made.append(place.name)
@@ -372,7 +372,7 @@ def test_a_page_that_is_seen_again_says_that_the_record_changed(tmp_path, make):
     before = page.children[2]
     seen_again(page)
     assert page.children[1] is page.changed and page.changed.layout.display == ""
-    assert "The record, or the day, changed since this" in page.changed.message.value
+    assert "The record or the day has changed since this" in page.changed.message.value
     assert page.children[2] is before, "what is half typed stays"
     page.changed._heard({"press": "renew", "key": "k" * 32})
     assert page.changed.layout.display == "none" and page.children[2] is not before
@@ -399,7 +399,7 @@ def test_what_is_stored_on_the_page_itself_is_no_news(own, monkeypatch):
 
     monkeypatch.setattr(frame.dt, "date", Tomorrow)
     seen_again(page)
-    assert "The record, or the day, changed since this page was made" in page.changed.message.value
+    assert "The record or the day has changed since this page was made" in page.changed.message.value
 
 
 def test_a_quick_check_that_is_begun_on_the_page_has_its_card_there(tmp_path):

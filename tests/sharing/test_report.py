@@ -86,7 +86,7 @@ def first_page(html):
 
 
 @pytest.mark.parametrize(("rules", "words", "drawn"), [
-    # Of the sweat there is an answer, where frost was looked at on day 14 alone.
+    # Of the sweat there is an answer, where frost was inspected on day 14 alone.
     (Rules(ship_age_days=1), "inspected only on day 14. Nothing is known of day 1,", False),
     # There is none, which was said, but the report was refused.
     (Rules(stress="heat"), "no load can be given: no piece was inspected heat-cycled", True),

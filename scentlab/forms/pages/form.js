@@ -73,10 +73,10 @@ export default {
       // The watch is set first: with the kernel gone the sending itself may fail.
       timer = setTimeout(() => {
         banner.textContent = saves
-          ? "NOT SAVED. The kernel does not answer. It is sent again by itself; when the kernel was "
+          ? "NOT SAVED. The kernel does not answer. This is sent again automatically; if the kernel was "
             + "restarted, run this cell again and repeat the last entry."
-          : "The kernel is busy or gone. Nothing was to be saved; the tap is sent again by itself. "
-            + "When the kernel was restarted, run this cell again.";
+          : "The kernel is busy or gone. There was nothing to save; the tap is sent again automatically. "
+            + "If the kernel was restarted, run this cell again.";
         send();
       }, TIMEOUT);
       post(pending);
@@ -131,7 +131,7 @@ export default {
       if (pending) {
         // Not kept for later: the piece on the screen may change when the answer comes.
         if (!banner.textContent) {
-          tell("Not taken: the entry before was on its way. Look at the piece, then once more.");
+          tell("Not taken: the entry before it was still being saved. Check the piece, then tap again.");
         }
         return;
       }

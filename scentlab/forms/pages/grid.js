@@ -30,7 +30,7 @@ export default {
     function day(spec) {
       const line = document.createElement("div");
       line.className = "scent-day";
-      const seen = text("span", "Looked at on ");
+      const seen = text("span", "Inspected on ");
       seen.setAttribute("aria-hidden", "true");
       line.append(seen, cell(spec, "span", "text"), text("small", " " + spec.hint));
       return line;

@@ -76,12 +76,12 @@
   }
   async function shoot(file) {
     const item = current(), at = Date.now();
-    say("The photo of piece " + item.code + " is made ready to send.");
+    say("The photo of piece " + item.code + " is being prepared.");
     const blob = await scaled(file);
     if (blob.size > data.largest_photo) {
       say("NOT SAVED: the photo of piece " + item.code + ". It has " + Math.ceil(blob.size / 1e6)
-        + " MB, this browser cannot make it smaller, and at most " + data.largest_photo / 1e6
-        + " MB are taken. Set the camera to JPEG and to smaller photos, and take it anew.", "warn");
+        + " MB and this browser cannot make it smaller; the limit is " + data.largest_photo / 1e6
+        + " MB. Set the camera to smaller JPEG photos and take it again.", "warn");
       return;
     }
     shots.push({ item, at, key: newKey(), blob });
@@ -148,7 +148,7 @@
     sure = { item, value };
     say("NOT SAVED YET. " + (minutes < plan ? "Only " : "") + clock(60 * minutes)
       + " on the warmer, really? The plan says " + clock(60 * plan) + ". Tap the same answer again to "
-      + "save it as it is.", "warn");
+      + "save it anyway.", "warn");
     return true;
   }
   function answer(value) {
@@ -201,7 +201,7 @@
   // The piece of a label that was scanned comes next; what is smelt keeps its planned order.
   function scan(code) {
     let head = "nothing to score";
-    let why = "Nothing of this piece waits for " + data.assessor + " now. Look at its label again.";
+    let why = "There is nothing to score on this piece for " + data.assessor + " now. Check its label again.";
     const mine = todo.filter((item) => item.code.split(" then ").includes(code));
     const due = mine.find((item) => RANK.indexOf(item.test) < 2)
       || choices().map(([item]) => item).find((item) => item.code === code);
@@ -348,7 +348,7 @@
     undoneAt = Date.now();
     const last = done[done.length - 1];
     if (!last) {
-      say("Nothing more of this visit can be undone here. For an older one give the maker its code.");
+      say("Nothing else from this visit can be undone here. For an older score, give the maker its code.");
       return;
     }
     if (last.item && queue.undo(last.key)) {

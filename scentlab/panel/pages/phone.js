@@ -36,9 +36,9 @@ const phone = (function () {
       const reply = await answer.json().catch(() => null);
       // What is not understood is tried again, as a fault that may pass.
       return { status: reply ? answer.status : 503, reply: reply || {
-        error: "The computer does not know this link "
-        + "any more, or something between changes what is sent. Open the link that it shows now "
-        + "on this phone; what waits here is sent then." } };
+        error: "The computer no longer knows this link, "
+        + "or something in between changes what is sent. Open the link it shows now "
+        + "on this phone; what is waiting here is then sent." } };
     } finally { clearTimeout(timer); }
   }
   return { data, base, $, read, keep, forget, newKey, say, post };

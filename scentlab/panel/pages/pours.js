@@ -14,13 +14,13 @@
   function showWaiting() {
     $("waiting").hidden = !waits;
     $("waiting").textContent = waits ? "NOT SAVED YET: test batch " + waits.pour + " waits on this phone "
-      + "and is sent again by itself. Leave this page open." : "";
+      + "and is sent again automatically. Leave this page open." : "";
     $("save").disabled = Boolean(waits);
   }
   function show() {
     const left = pours.filter((p) => !p.logged && !p.gone), due = left.filter((p) => p.due);
     const gone = pours.filter((p) => p.gone);
-    $("due").textContent = !pours.length ? "No plan is kept, so nothing waits to be weighed."
+    $("due").textContent = !pours.length ? "No plan is kept, so there is nothing to weigh."
       : !left.length ? (gone.length ? "All other test batches are logged." : "All test batches are logged.")
         : due.length ? "Due today: " + due.length + " of " + pours.length + " test batches, pot "
           + [...new Set(due.map((p) => p.pot))].join(", ") + "."

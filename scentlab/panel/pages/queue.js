@@ -41,8 +41,8 @@ phone.queue = (function () {
     $("waiting").hidden = !words.length;
     $("waiting").textContent = words.length
       ? "NOT SAVED YET: " + words.join(", ") + (one ? " waits" : " wait") + " on this phone and "
-        + (one ? "is sent again by itself. " : "are sent again by themselves. ")
-        + (page.more.length ? "A photo is lost when the page is closed." : forgetful ? "This browser keeps nothing: what waits is lost when the page is closed."
+        + (one ? "is sent again automatically. " : "are sent again automatically. ")
+        + (page.more.length ? "Closing the page loses the photo." : forgetful ? "This browser keeps nothing: closing the page loses what is waiting."
           : "Leave this page open.") : "";
   }
   function line(ok) {
