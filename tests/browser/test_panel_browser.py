@@ -339,7 +339,7 @@ def test_a_link_that_is_no_longer_known_keeps_the_score(phone, mortal, store):
     memory.write_text(memory.read_text().replace('"token": "', '"token": "new'))
     mortal.start()
     tap(phone, "3: beads")
-    said(phone, "^NOT SAVED YET. The computer no longer knows this link, any more")
+    said(phone, "^NOT SAVED YET. The computer no longer knows this link,")
     phone.goto(mortal.link + "score/A1")
     said(phone, "^Saved at .* piece 417, sweat grade 3")
     assert stored(store) == [["417", 3]]

@@ -107,7 +107,7 @@ WORLDS = {
     "no heat evidence, asked after heat": World(
         UNSEEN, stress="heat", said=("not tested in heat",)
     ),
-    "inspected on day 3, capacity falls by 1.4 later": World(
+    "looked at on day 3, capacity falls by 1.4 later": World(
         UNSEEN, days=3.0, asked=lambda load: load - 1.4, said=("up to day 3 only",)
     ),
     "a third of pots from a lot 2 points worse": World(

@@ -120,7 +120,7 @@ def test_dear_complaints_ask_for_less_and_dear_lost_sales_for_more(weigh):
 def test_without_a_number_of_the_maker_no_load_costs_least(weigh):
     found = weigh("soft", Costs())
     assert found.of(LEAST_COST) is None and found.table["materials"].notna().all()
-    assert found.sentence.startswith("soft: give what a complaint or cost of a lost sale you ")
+    assert found.sentence.startswith("soft: give what a complaint or a lost sale costs you ")
     assert "No load above 8." in found.notes[0]
     # What every draw costs alike lies in its range, whatever the last digit of its mean.
     assert not any("far more" in row[4] for row in costs_table(found).rows)

@@ -332,7 +332,7 @@ class TestLookedAtMoreThanOnce:
 
     def test_pieces_with_the_same_looks_are_counted_together(self):
         data = looked_counts()
-        assert data.counts.sum() == 2  # pieces c and f, inspected once
+        assert data.counts.sum() == 2  # pieces c and f, looked at once
         assert data.histories.times.sum() == 5 and sorted(data.histories.times) == [1, 1, 1, 2]
         twice = LOOKED[np.argsort([name in "ag" for name in LOOKED[:, 0]], kind="stable")]
         value = [

@@ -431,7 +431,7 @@ def test_impossible_plans_are_refused_with_a_remedy(changes, words):
         (lambda: CureDays(again=(7,)),
          "a later look at sweat is 7; give a whole number from 8 to 3650 days"),
         (lambda: Calendar("mondays"), "the days are 'mondays'; give any, weekdays, weekend"),
-        (lambda: Calendar(begin="7 pm"), "evening starts at '7 pm'; write it as 19:00"),
+        (lambda: Calendar(begin="7 pm"), "an evening begins at '7 pm'; write it as 19:00"),
         (lambda: HeatCycle(pack="half"), "the pack is 'half'; give open or shut"),
     ],
 )

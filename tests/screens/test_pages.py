@@ -399,7 +399,7 @@ def test_what_is_stored_on_the_page_itself_is_no_news(own, monkeypatch):
 
     monkeypatch.setattr(frame.dt, "date", Tomorrow)
     seen_again(page)
-    assert "The record or the day has changed since this page was made" in page.changed.message.value
+    assert "The record or the day has changed since this" in page.changed.message.value
 
 
 def test_a_quick_check_that_is_begun_on_the_page_has_its_card_there(tmp_path):
