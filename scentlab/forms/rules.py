@@ -244,17 +244,9 @@ class SliderForm(_RuleForm):
         self.picture.children = [as_widget(self._draw(found), _PICTURE)]
         self.keep.disabled = self.back.disabled = kept
         # A line at each place of the sliders: one that came and went would move them.
-        self._say("saved" if kept else "flag", "These are the kept rules: move a slider to see "
-                                               "what others would choose." if kept else "Lines and "
-                                                                                        "picture "
-                                                                                        "follow "
-                                                                                        "the "
-                                                                                        "sliders; "
-                                                                                        "page and "
-                                                                                        "report "
-                                                                                        "follow "
-                                                                                        "the kept "
-                                                                                        "rules.")
+        self._say("saved" if kept else "flag", (
+            "These are the kept rules: move a slider to see what others would choose." if kept else
+            "Lines and picture follow the sliders; page and report follow the kept rules."))
 
     def _go_back(self):
         for name, slider in self.sliders.items():

@@ -163,8 +163,8 @@ class ThrowForm(_PieceForm):
         super().__init__(title, codes, on_save, on_undo)
         self._taps("throw", [_ANCHORS.get(n, str(n)) for n in range(11)])
         self.start = self._button("The warmer is on now", "start", self._start)
-        self.minutes = Field("minutes", THROWS["minutes"], "Minutes on the warmer, if not timed "
-                                                           "here", example="such as 30")
+        self.minutes = Field("minutes", THROWS["minutes"],
+                             "Minutes on the warmer, if not timed here", example="such as 30")
         timing = [self.start, self.minutes] if kind == "warm" else []
         keys = w.HTML(hint_html("Tap a score, or type it: keys 0 to 9, and 1 0 for 10."))
         self._lay_out(self.heading, *timing, keys, in_a_row(self.choices), self.message,
