@@ -87,9 +87,9 @@ def __getattr__(name):
         if (error.name or "").split(".")[0] not in _OF_THE_LAB:
             raise
         raise ImportError(
-            f"scentlab.{name} needs {error.name}, which comes with the pages in JupyterLab; "
-            "install the kit once more, with [lab] behind its folder or wheel, as in: "
-            "pip install '.[lab]'", name=error.name) from error
+            f"scentlab.{name} needs {error.name}, which comes with the JupyterLab pages; install "
+            "the kit again with [lab] after its folder or wheel, as in: pip install "
+            "'.[lab]'", name=error.name) from error
     globals()[name] = value
     return value
 

@@ -112,13 +112,13 @@ def _added_up(text, unit, factors, remedy):
 def _no_time(left):
     if left.startswith(":"):
         return "may be hours and minutes, or minutes and seconds"
-    return "has no unit" if not left else "is no time"
+    return "has no unit" if not left else "is not a time"
 
 
 def _no_weight(left):
     if re.match(r"(fl|fluid)\b", left):
-        return "is a volume, and no volume of oil has a weight of its own"
-    return "has no unit" if not left else "is no weight"
+        return "is a volume, and the weight of a volume depends on the oil"
+    return "has no unit" if not left else "is not a weight"
 
 
 def read_load(text, unit=None):
@@ -180,7 +180,7 @@ def read_loads(text: str, unit: str | None = None) -> tuple[float, ...]:
         inner = re.fullmatch(r"((?:[\d.½¼¾]+\s+)+)([\d.½¼¾]+\s*[^\d\s.].*)", plain)
         parts = [*inner[1].split(), inner[2]] if inner else parts
     if not parts:
-        raise AmountError(text, "names no load", _LOAD_REMEDY)
+        raise AmountError(text, "contains no load", _LOAD_REMEDY)
     own = re.sub(r"^[\d\s./½¼¾]+", "", parts[-1]) or unit
     loads = [round(read_load(part, own), 9) for part in parts[::-1]]
     if re.search(r"\d,\d", plain) and loads not in (sorted(loads), sorted(loads, reverse=True)):
@@ -210,7 +210,7 @@ def read_percent(text, unit="%"):
     remedy = "write it as 5 %"
     number, left = _take_number(_plain(text, remedy), text, remedy)
     if left and not re.fullmatch(_PER_CENT, left):
-        raise AmountError(text, "is no percentage", remedy)
+        raise AmountError(text, "is not a percentage", remedy)
     return number
 
 
@@ -227,11 +227,11 @@ def read_price(text, unit=None):
     left += f" / {unit}" if unit and re.fullmatch(r"[\d.]+", left) else ""
     found = re.fullmatch(r"(\d+\.?\d*|\.\d+)[^\d/]*?\s*(?:/|\bper\b|\bfor\b|\ba\b)\s*(.+)", left)
     if not found:
-        raise AmountError(text, "is no price of a weight", remedy)
+        raise AmountError(text, "is not a price for a weight", remedy)
     weight = found[2] if found[2][0].isdigit() else f"1 {found[2]}"
     grams = read_weight(weight)
     if not grams:
-        raise AmountError(text, "is the price of nothing", remedy)
+        raise AmountError(text, "is a price for nothing", remedy)
     return 1000.0 * float(found[1]) / grams
 
 
@@ -247,7 +247,7 @@ def read_temperature(text, unit=None):
     scale = (left or (unit or "").lower()).rstrip(".")
     found = _DEGREES.fullmatch(scale)
     if not found:
-        why = "has no unit" if not scale else "is no temperature"
+        why = "has no unit" if not scale else "is not a temperature"
         raise AmountError(text, why, _TEMPERATURE_REMEDY)
     fahrenheit = found[1][0] == "f"
     return celsius_from_fahrenheit(sign * number) if fahrenheit else sign * number
@@ -259,7 +259,7 @@ def _plain(text, remedy):
     plain = unicodedata.normalize("NFKC", plain).replace("⁄", "/").lower()
     plain = " ".join(plain.split())
     if re.search(r"\d,\d", plain):
-        raise AmountError(text, "has a comma that may part numbers or be a decimal point",
+        raise AmountError(text, "has a comma that could separate numbers or be a decimal point",
                           f"use a point, as in 1.5; {remedy}")
     return plain
 
@@ -268,7 +268,7 @@ def _take_number(plain, text, remedy):
     """The number that the text begins with, and what is left."""
     found = _NUMBER.match(plain)
     if found is None:
-        raise AmountError(text, "does not begin with a number of 0 or more", remedy)
+        raise AmountError(text, "does not start with a number of 0 or more", remedy)
     got = found.groupdict()
     if got["under"] and not int(got["under"]):
         raise AmountError(text, "is divided by 0", remedy)
@@ -305,7 +305,7 @@ def read_date(text):
             with contextlib.suppress(ValueError):
                 found.append(dt.datetime.strptime(f"{plain} {year}".strip(), form).date())
     if not found:
-        raise AmountError(text.strip(), "is no date", _DATE_REMEDY)
+        raise AmountError(text.strip(), "is not a date", _DATE_REMEDY)
     return min(found, key=lambda day: abs(day - today))
 
 

@@ -20,7 +20,7 @@ def shipped(name):
     for folder in (_PACKAGE / name, _PACKAGE.parent / name):
         if folder.is_dir():
             return folder
-    raise FileNotFoundError(f"the folder {name} of scentlab is missing; install scentlab anew")
+    raise FileNotFoundError(f"scentlab's folder {name} is missing; reinstall scentlab")
 
 
 def in_lab(path):
@@ -89,15 +89,14 @@ def why_not(error):
     """What keeps a file from being read or written, with the remedy where one is known.
 
     >>> why_not(OSError(errno.ENOSPC, "No space left on device", "a/report.html"))
-    'the disk of a is full, and nothing was half written. Make room and try again'
+    'the disk of a is full; nothing was half written. Make room and try again'
     """
     folder = Path(error.filename).parent if isinstance(error.filename, str) else "the folder"
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return (f"the disk of {folder} is full, and nothing was half written. Make room and try "
-                "again")
+        return (f"the disk of {folder} is full; nothing was half written. Make room and try again")
     if error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
-        return (f"{folder} cannot be written to or read. Give yourself the right to it, or work in "
-                "a folder of your own")
+        return (f"{folder} cannot be written to or read. Give yourself permission, or work in a "
+                "folder of your own")
     return str(error)
 
 

@@ -68,11 +68,11 @@ def checked(rows, name, words="", needed=None):
     """
     words = words or _WORDS.get(name, name)
     if not isinstance(rows, pd.DataFrame):
-        raise FitError(f"the {words} are a {type(rows).__name__}; give them as a DataFrame, such "
-                       "as a series has")
+        raise FitError(f"the {words} are a {type(rows).__name__}; give them as a DataFrame, like "
+                       "those of a series")
     if not rows.columns.is_unique:
         twice = rows.columns[rows.columns.duplicated()][0]
-        raise FitError(f"the {words} have the column {twice} twice; leave one of them out")
+        raise FitError(f"the {words} have the column {twice} twice; remove one")
     missing = sorted(set(NEEDED[name] if needed is None else needed) - set(rows.columns))
     if missing:
         raise FitError(f"the {words} lack the columns {', '.join(missing)}")
@@ -89,7 +89,7 @@ def checked(rows, name, words="", needed=None):
     if name == "throws" and key:
         _refuse(rows[key[0]], rows.duplicated(key), words,
                 f"each combination of {', '.join(key)} once",
-                "The row repeats another: leave one of them out.")
+                "The row repeats another: remove one.")
     return rows
 
 
@@ -153,5 +153,5 @@ def check_loads(loads, words):
     if 0.0 < most <= _SHARES:
         _refuse(loads, loads == most, words,
                 "g of fragrance per 100 g of wax, such as 9 for 9 %",
-                f"No load is over {_SHARES:g}, as if all were shares of 1: multiply the column by "
-                "100.")
+                f"No load is over {_SHARES:g}, so they look like shares of 1: multiply the column "
+                "by 100.")

@@ -162,7 +162,7 @@ class Blend:
             raise MaterialError(
                 f"blend {self.name}: one wax asks for fragrance at {say_one_temperature(add)}, "
                 f"another must stay below {say_one_temperature(most)}",
-                "choose waxes whose sheets agree or correct the temperatures",
+                "choose waxes whose sheets agree, or correct the temperatures",
                 field="add_temp_c", value=add,
             )
 
@@ -175,7 +175,7 @@ class Blend:
                 "give fractions by weight that add up to 1, such as 0.7 and 0.3", field="parts",
                 value=shares)
         if twins(wax.name for wax, _ in self.parts):
-            raise MaterialError(f"blend {self.name} names a wax twice", "add its fractions up",
+            raise MaterialError(f"blend {self.name} names a wax twice", "add up its fractions",
                                 field="parts")
 
     @property

@@ -138,8 +138,8 @@ class QuickCheck:
         self.store, self._today = Store.open(folder), today
         found = plan_now(self.store)
         if found is None:
-            raise Refusal(f"{folder} has no plan", "plan it on page Plan, or once it is graded: "
-                                                   f"{NO_PLAN}")
+            raise Refusal(f"{folder} has no plan",
+                          f"plan it on page Plan, or once it is graded: {NO_PLAN}")
         self.plan = Plan.from_dict(found)
 
     @classmethod

@@ -26,7 +26,7 @@ class FitError(RuntimeError):
 def wanted(value, has, what):
     """The value, or a TypeError that says what was wanted and what makes one."""
     if not hasattr(value, has):
-        raise TypeError(f"this takes {what}; what was given is of type {type(value).__name__}")
+        raise TypeError(f"this takes {what}; you gave a {type(value).__name__}")
     return value
 
 

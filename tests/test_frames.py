@@ -87,7 +87,7 @@ def test_doubled_scores_are_refused():
     code = SERIES.throws["code"].iloc[3]
     assert refused(fit_throw, twice) == (
         f"throw scores, row 3, column code: found '{code}', expected each combination of code, "
-        "assessor, sitting, kind, minutes once. The row repeats another: leave one of them out.")
+        "assessor, sitting, kind, minutes once. The row repeats another: remove one.")
 
 
 def test_all_of_a_frame_is_counted():
@@ -104,8 +104,8 @@ def test_loads_as_shares_of_one_are_refused():
         place = int(shares["load_pct"].argmax())
         assert refused(fit, shares) == (
             f"{words}, row {place}, column load_pct: found '{shares['load_pct'].max()}', expected "
-            "g of fragrance per 100 g of wax, such as 9 for 9 %. No load is over 0.4, as if all "
-            "were shares of 1: multiply the column by 100.")
+            "g of fragrance per 100 g of wax, such as 9 for 9 %. No load is over 0.4, so they look "
+            "like shares of 1: multiply the column by 100.")
 
 
 def test_checks_on_the_warmer_and_pairs():
@@ -129,9 +129,10 @@ def test_checks_on_the_warmer_and_pairs():
     (lambda fit, rows: fit(rows, seed=None), "seed is None; give a whole number of 0 or more"),
     (lambda fit, rows: fit(rows, draws=0), "draws is 0; give a whole number of 1 or more"),
     (lambda fit, rows: fit(rows, draws="9"), "draws is '9'; give a whole number of 1 or more"),
-    (lambda fit, rows: fit(None), "are a NoneType; give them as a DataFrame, such as a series has"),
+    (lambda fit, rows: fit(None), "are a NoneType; give them as a DataFrame, like those of a "
+                                  "series"),
     (lambda fit, rows: fit(pd.concat([rows, rows[["pot"]]], axis=1)),
-     "have the column pot twice; leave one of them out"),
+     "have the column pot twice; remove one"),
 ])
 def test_what_a_fit_cannot_take(ask, said):
     for fit, rows in ((fit_sweat, SERIES.sweat()), (fit_frost, SERIES.frost()),

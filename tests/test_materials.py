@@ -85,10 +85,10 @@ REFUSED = [
      "fragrance cedar: density_g_per_ml is 9; give a number from 0.5 to 2 g per mL"),
     (lambda: Fragrance("cedar", price_per_kg=1e6),
      "fragrance cedar: price_per_kg is 1000000.0; give a number from 0 to 100000 per kg"),
-    (lambda: Blend("mix", {}), "blend mix: the fractions are none; give fractions by weight "
-     "that add up to 1, such as 0.7 and 0.3"),
+    (lambda: Blend("mix", {}), "blend mix: the fractions are none; give fractions by weight that "
+                               "add up to 1, such as 0.7 and 0.3"),
     (lambda: Blend("mix", ((SOFT, 0.5), (SOFT, 0.5))),
-     "blend mix names a wax twice; add its fractions up"),
+     "blend mix names a wax twice; add up its fractions"),
     (lambda: Blend("mix", {SOFT: 0.7, HARD: 0.2}),
      "blend mix: the fractions are 0.7, 0.2; give fractions by weight that add up to 1, such as "
      "0.7 and 0.3"),
@@ -102,7 +102,7 @@ REFUSED = [
      "blend mix: own_limit_load_pct is 50; give a number from 0.1 to 40 % of wax"),
     (lambda: Blend("mix", {SOFT: 0.5, Wax("hot", add_temp_c=95): 0.5}),
      "blend mix: one wax asks for fragrance at 95 °C, another must stay below 93 °C; choose waxes "
-     "whose sheets agree or correct the temperatures"),
+     "whose sheets agree, or correct the temperatures"),
 ]
 
 

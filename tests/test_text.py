@@ -47,16 +47,16 @@ def test_names_that_are_two(one, other):
 
 def test_a_plan_refuses_names_that_differ_only_in_look_and_shows_both():
     soft, again = (Blend(n, ((Wax(n), 1.0),)) for n in ("soft", "Soft"))
-    rename = "give one thing one name, or two things names that differ plainly"
+    rename = "give one thing one name, or two things clearly different names"
     with pytest.raises(PlanError) as error:
         check_blends([soft, again])
-    assert str(error.value) == f"the blends 'soft' and 'Soft' have one name; {rename}"
+    assert str(error.value) == f"the blends 'soft' and 'Soft' have the same name; {rename}"
     with pytest.raises(PlanError) as error:
         check_blends([Blend("a", ((Wax("soy"), 1.0),)), Blend("b", ((Wax("Soy"), 1.0),))])
-    assert str(error.value) == f"the waxes 'soy' and 'Soy' have one name; {rename}"
+    assert str(error.value) == f"the waxes 'soy' and 'Soy' have the same name; {rename}"
     with pytest.raises(PlanError) as error:
         check_assessors(["A1", "a1"], PieceNumbers())
-    assert str(error.value) == f"the testers 'A1' and 'a1' have one name; {rename}"
+    assert str(error.value) == f"the testers 'A1' and 'a1' have the same name; {rename}"
 
 
 def test_a_material_has_no_sign_that_cannot_be_seen():

@@ -60,7 +60,7 @@ def test_a_missing_folder_of_the_package_is_told(monkeypatch, tmp_path):
     monkeypatch.setattr(files, "_PACKAGE", tmp_path / "scentlab")
     with pytest.raises(
         FileNotFoundError,
-        match="^the folder notebooks of scentlab is missing; install scentlab anew$",
+        match="^scentlab's folder notebooks is missing; reinstall scentlab$",
     ):
         files.shipped("notebooks")
 

@@ -65,7 +65,7 @@ def parser():
             *(f"  {c.name:<10}{c.short}" for c in COMMANDS if not c.rare),
             *textwrap.wrap(f"also {', '.join(c.name for c in COMMANDS if c.rare)}", WIDTH,
                            initial_indent="  ", subsequent_indent="            "),
-            "To begin: scentlab demo demo-series. No safety assessment: local law holds.",
+            "To begin: scentlab demo demo-series. Not a safety assessment: local law applies.",
         ]),
     )
     whole.add_argument("--help", "-h", action="help", help=argparse.SUPPRESS)

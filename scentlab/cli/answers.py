@@ -69,7 +69,7 @@ def _costs(arguments):
     analysis = analysed_by(arguments)
     blends = analysis.pick.table.dropna(subset="load_pct")["blend"]
     if blends.empty:
-        raise CannotDo(f"no load can be weighed: {analysis.pick.sentence}")
+        raise CannotDo(f"no load can be compared: {analysis.pick.sentence}")
     weigh = coster(analysis)
     for blend in blends:
         found = weigh(blend, costs)
@@ -98,7 +98,7 @@ def rules_of_all(folders, arguments):
     if len({read_rules(arguments, f, announce=lambda words: None) for f in folders}) == 1:
         return read_rules(arguments, folders[0])
     if any(rules_here(folder).kept for folder in folders):
-        print("Rules: the folders do not keep the same, so the usual ones and the options hold.")
+        print("Rules: the folders keep different ones, so the usual rules and your options apply.")
     return read_rules(arguments)
 
 
@@ -109,14 +109,14 @@ def _weigh(arguments):
     weighed = weigh_answer(own, answer, package)
     print(*weighed.lines, sep="\n")
     if package is None:
-        print("Whether it answers the package that was sent was not looked at: give --package.")
-    print("Nothing of the series was changed.")
+        print("Not checked against the package you sent: give --package.")
+    print("The series is unchanged.")
     pours = Store.open(arguments.folder).rows("pours")
     for blend, load in answer.limits.items():
         other = pours[(pours["blend"] == blend) & (pours["limit_load_pct"] != load)
                       & (own.series.limits[blend] != load)]
         for entry in other["entry_id"].head(1):
-            print(f"That this highest load of {blend} holds: {call('correct', arguments.folder)} "
+            print(f"To adopt this highest load of {blend}: {call('correct', arguments.folder)} "
                   f"pours {entry} limit_load_pct={load:g} "
                   f"--reason {quoted(weighed.sender or 'an answer')}")
 
@@ -128,7 +128,7 @@ def _demo(arguments):
     make_demo_series(folder)
     analysis = analysed(folder, Rules(), arguments.seed)
     write_report(analysis, report)
-    print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
+    print(f"Made the demo series in {folder}. Its data are invented and are no evidence.")
     print(*text_table(pick_table(analysis), (1, 2, 3, 4, 7)), sep="\n")
     noted(ranking_sentences(analysis), "")
     print(f"Report: {report}\nNext: open it in a browser, or type")

@@ -53,7 +53,7 @@ def _recipe(arguments, folder):
     found = _from_shelf(arguments.recipe, folder, given) or recipe_here(folder)
     if given or arguments.recipe:
         found = replace(found, **given)
-        print(f"Recipe: kept in {keep_recipe(found, folder)}; the next batch takes it.")
+        print(f"Recipe: kept in {keep_recipe(found, folder)}; the next batch will use it.")
     if given and arguments.recipe:
         usual = asdict(Recipe())
         text = "; ".join(f"{n} {v}" for n, v in asdict(found).items() if v != usual[n])
@@ -67,7 +67,8 @@ def _from_shelf(name, folder, given):
     """The recipe of a name; None where none was named, or it is new and ``given`` says it."""
     texts = name and shelf_beside(folder).recipe(name)
     if name and not texts and not given:
-        raise CannotDo(f"no recipe {name!r} is on the shelf; give its options with the name once")
+        raise CannotDo(f"no recipe {name!r} is on the shelf; give its options along with the name "
+                       "once")
     read = {"NUMBER": int, "NAME": str}  # all else there is a number in g or %
     return texts and Recipe(**{field: read.get(kind, float)(texts[field])
                                for field, kind in _KINDS.items() if field in texts})
@@ -92,12 +93,12 @@ def _lot(arguments):
     if plan and (arguments.more or not (pots or logged)):
         return _plan_lot(arguments, store, plan, analysis, load)
     if not pots and not logged:
-        raise CannotDo(f"{store.folder} has no plan, so pour three pots of lot {lot} about the "
+        raise CannotDo(f"{store.folder} has no plan, so pour three pots of lot {lot} around the "
                        f"load in use {_BY_FILE}, then ask again")
     left = _ungraded(store, plan, pots)
     if left:
         print(f"{count_of(left, 'piece')} of lot {lot} (pots {', '.join(pots)}) not graded yet. "
-              f"Log what was weighed and grade them: {call('quick', arguments.folder)}, or the "
+              f"Log the weights and grade them: {call('quick', arguments.folder)}, or the "
               "pages.")
         if not logged or left == sum(p.pieces for p in plan.pour_rows if p.pot in pots):
             return None
@@ -132,13 +133,13 @@ def _plan_lot(arguments, store, plan, analysis, load):
     path = exported(store.folder, f"lot-sheet-{pots[0]}.html",
                     quick_sheet_html(grown, arguments.paper, pots))
     rows = [p for p in grown.pour_rows if p.pot in pots]
-    print(f"Lot {lot} of {known.blend}: three test batches, each in a pot of its own: "
+    print(f"Lot {lot} of {known.blend}: three test batches, each in its own pot: "
           + ", ".join(say_load_oz(x) for x in loads)
           + f". To weigh: {say_weight(add_up(p.wax_g for p in rows), total=True)} of wax, "
           f"{say_weight(add_up(p.fragrance_g for p in rows), total=True)} of fragrance, for "
-          f"{count_of(sum(p.pieces for p in rows), 'piece')}. Test only, not for sale.")
+          f"{count_of(sum(p.pieces for p in rows), 'piece')}. For testing only, not for sale.")
     print(f"Sheet to print (pouring, labels, grades): {path}")
-    print(f"After pouring, and when they are due, log and grade them: "
+    print(f"After pouring, log them, and grade them when due: "
           f"{call('quick', arguments.folder)}, or the pages. Then ask again: "
           f"{call('lot', arguments.folder)} --lot {quoted(lot)}")
 
@@ -150,4 +151,4 @@ def _dossier(arguments):
     load = amount("--load", "% of wax", arguments.load)
     dossier_of(analysed_by(arguments), Store.open(folder), path, arguments.blend, arguments.checked,
                load_pct=load, wax_g=wax_g)
-    print(f"Dossier, nothing hidden, to print or to save as PDF in a browser: {path}")
+    print(f"Dossier (hides nothing), to print or save as PDF from a browser: {path}")

@@ -158,7 +158,7 @@ def _number(kind, words):
             return kind(text)
         except ValueError:
             raise argparse.ArgumentTypeError(
-                f"{text!r} is no number; write it as {words}") from None
+                f"{text!r} is not a number; write it as {words}") from None
     return read
 
 
@@ -175,7 +175,7 @@ _PAGES = table_beside(__file__, "commands.toml")
 FIELDS = _PAGES["fields"]  # the option of each field of the rules and of a recipe
 # What an answer may propose instead.
 PROPOSED = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_loss")
-OTHER_RULES = "It also takes the rules of `scentlab report --help`; those kept in rules.json hold."
+OTHER_RULES = "It also takes the rules of `scentlab report --help`; those in rules.json apply."
 _TABLES = "pours grades throws bleeds warmings pairs heats photos unpoured"
 GROUPS = {
     **{name: options(text) for name, text in _PAGES["groups"].items()},
@@ -206,8 +206,8 @@ def series_folder(name):
     folder = Path(name)
     if not (folder / STORE_NAME).is_file():
         raise CannotDo(
-            f"{folder} is no series folder: it holds no {STORE_NAME}; "
-            f"make one with: {call('new', folder)}"
+            f"{folder} is not a series folder: it has no {STORE_NAME}; make one with: "
+            f"{call('new', folder)}"
         )
     units_of(folder)
     return folder
@@ -242,7 +242,7 @@ def workshop_folder(name):
     """The path of a folder of series, or of a series."""
     folder = Path(name)
     if not folder.is_dir():
-        raise CannotDo(f"there is no folder {folder}; look at its name, or make it first")
+        raise CannotDo(f"there is no folder {folder}; check its name, or make it first")
     units_of(folder)
     return folder
 
@@ -252,7 +252,7 @@ def empty_folder(name):
     folder = Path(name)
     wrong = f"{folder} is a file" if folder.is_file() else ""
     if folder.is_dir() and any(folder.iterdir()):
-        wrong = f"the folder {folder} is not empty and nothing in it was touched"
+        wrong = f"the folder {folder} is not empty; nothing in it was touched"
     if wrong:
         raise CannotDo(f"{wrong}; give the name of a new or empty folder")
     return folder
@@ -265,7 +265,7 @@ def new_file(name, suffix, what):
         raise CannotDo(f"{what}: give --out a name that ends in {suffix}, not {path}")
     _need_folder(path)
     if path.exists():
-        raise CannotDo(f"{path} is there already and was not touched; give another name")
+        raise CannotDo(f"{path} already exists and was not touched; give another name")
     return path
 
 

@@ -60,7 +60,7 @@ def _show(arguments, memory):
 
 def _new(arguments, folder, memory):
     if not arguments.wax:
-        raise CannotDo(f'--wax is missing; write, say: --wax "{memory.waxes[0]}" --oil fig')
+        raise CannotDo(f'--wax is missing; write, for example: --wax "{memory.waxes[0]}" --oil fig')
     pair = memory.spelt(arguments.wax, arguments.oil)
     listed(new_sentences(memory, gather(folder), *pair))
 
@@ -73,7 +73,7 @@ def _shelf(arguments):
         print(f"Put on the shelf: {count(len(added), 'row')} of {taken}.")
     shelf = gather(folder)
     if not shelf.now:
-        print("Nothing is on the shelf yet: what is planned in a series goes there by itself.")
+        print("Nothing is on the shelf yet: what you plan in a series is added automatically.")
     else:
         listed(shelf_lines(shelf))
         print(f"All versions are in {folder / SHELF_NAME}, which opens in any spreadsheet.")

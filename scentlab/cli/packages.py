@@ -50,7 +50,7 @@ def _share(arguments):
         print("Nothing was written (--preview).")
         return
     print(f"Package: {path} ({path.stat().st_size / 1000:.0f} kB)")
-    print(f"Who has scentlab checks it with: scentlab open {quoted(path.name)}")
+    print(f"Anyone with scentlab can check it with: scentlab open {quoted(path.name)}")
 
 
 def _choices(arguments):
@@ -74,7 +74,7 @@ def _leaving(package):
 
 def _open(arguments):
     if arguments.save and Path(arguments.save).exists():
-        raise CannotDo(f"{arguments.save} is there already; give --save the name of a new folder")
+        raise CannotDo(f"{arguments.save} already exists; give --save the name of a new folder")
     opened = open_package(arguments.file)
     if arguments.save:
         opened.save(arguments.save)
@@ -82,7 +82,7 @@ def _open(arguments):
     print(*_found(opened), sep="\n")
     print(f"Fingerprint: {opened.fingerprint}")
     print(f"To answer it: scentlab answer {quoted(arguments.file)} --out answer.json --from NAME "
-          "(--help shows what an answer may hold)")
+          "(--help shows what an answer may contain)")
     if arguments.save:
         print(f"Files: {arguments.save}", item(f"{SENDERS_PAGE} there: {CAUTION}"), sep="\n")
     return 0 if opened.same else 1
@@ -100,7 +100,7 @@ def _found(opened):
     other = [f"{n} {v} (here {here.get(n, 'none')})" for n, v in opened.versions.items()
              if here.get(n) != v]
     if other:
-        yield f"Made with other versions: {', '.join(other)}"
+        yield f"Made with different versions: {', '.join(other)}"
 
 
 def _summary(arguments):
@@ -126,7 +126,7 @@ def _answer(arguments):
     print(*weigh_answer(opened.analysis, answer).lines, sep="\n")
     answer.write(path)
     print(f"Answer: {path}")
-    print("Nothing is sent: mail the file back yourself. It is weighed with: "
+    print("Nothing is sent: mail the file back yourself. The maker reads it with: "
           f"scentlab weigh FOLDER {quoted(path.name)}")
 
 

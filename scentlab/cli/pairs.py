@@ -24,8 +24,8 @@ def _pairs(arguments):
     store = Store.open(arguments.folder)
     found = store.plan()
     if found is None:
-        raise CannotDo(f"{arguments.folder} has no plan, so nobody knows which pieces to compare; "
-                       f"bring in what was compared with: {program()} import --pairs FILE")
+        raise CannotDo(f"{arguments.folder} has no plan, so it is not known which pieces to "
+                       f"compare; import what you compared with: {program()} import --pairs FILE")
     plan = Plan.from_dict(found)
     if arguments.loads or not plan.pair_rows:
         return _plan(arguments, store, plan)
@@ -59,12 +59,12 @@ def _plan(arguments, store, plan):
     print(*pair_words(len(new), arguments.points), sep="\n")
     people = len({p.assessor for p in new})
     print(f"{' against '.join(map(say_load_oz, loads))}: {len(new)} pairs by "
-          f"{count(people, 'tester')} in {count(len(sittings), 'session')} each, "
-          "both orders of every two pieces.")
+          f"{count(people, 'tester')} in {count(len(sittings), 'session')} each, both orders of "
+          "every pair of pieces.")
     listed(pair_care(more, new))
     print(f"Sheet to print: {path}")
     print(f"From a phone: {call('panel', arguments.folder)} --host 0.0.0.0")
-    print("From paper, by two keys: "
+    print("From paper, with two keys: "
           f"{call('pairs', arguments.folder)} --tester {new[0].assessor}")
 
 
@@ -94,11 +94,11 @@ def _loads(arguments, plan, graded, sweated):
 
 def _ask(store, tester):
     if tester not in known_assessors(store):
-        raise CannotDo(f"this series knows no tester {tester}; it has "
+        raise CannotDo(f"this series has no tester {tester}; it has "
                        + ", ".join(known_assessors(store)))
     todo = pairs_waiting(store, tester)
-    print(f"{len(todo)} pairs of {tester} wait."
-          + (" 1 the first is stronger, 2 the second, Enter leaves it." if todo else ""))
+    print(f"{len(todo)} pairs waiting for {tester}."
+          + (" 1: the first is stronger, 2: the second, Enter: later." if todo else ""))
     for pair in todo:
         said = None
         while said not in ("", *_KEYS):
@@ -115,7 +115,7 @@ def _show(arguments, store, plan):
     left = {a: len(pairs_waiting(store, a)) for a in plan.assessors}
     waits = ", ".join(f"{a} {n}" for a, n in left.items() if n)
     if not len(store.rows("pairs")):
-        print(f"No pair is stored yet. Waiting: {waits or 'none, until the pours are logged'}.")
+        print(f"No pair is stored yet. Waiting: {waits or 'none until the pours are logged'}.")
         return
     found = pair_test(read_series(store), loss=rules_here(store.folder).rules.throw_loss)
     print(found.sentence, *(f"Note: {note}" for note in found.notes), sep="\n")

@@ -35,7 +35,7 @@ def _plan(arguments):
     print(TABLE_NOTE)
     held = [p.size for p in found if p.plan]
     if not held:
-        raise CannotDo("no standard plan can be held with what there is; see above what would do")
+        raise CannotDo("no standard plan fits what you have; see above for what would")
     print(f"Nothing is kept yet. Add --take {' or --take '.join(held)} to keep one and write its "
           "sheets.")
 

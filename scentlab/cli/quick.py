@@ -36,14 +36,14 @@ def _quick(arguments):
         return _start(arguments)
     if any(getattr(arguments, name) for name in ASKED):
         raise CannotDo(
-            f"{arguments.folder} holds a series already; leave the options out to go on with "
-            "it, or name a new folder. A limit that was learnt later is corrected in one test "
-            f"batch: {program()} correct --help"
+            f"{arguments.folder} already holds a series; leave out the options to go on with it, "
+            "or name a new folder. To add a limit you learnt later, correct one test batch: "
+            f"{program()} correct --help"
         )
     try:
         return _go_on(arguments)
     except (_Stopped, KeyboardInterrupt):
-        print(f"\nStopped; all that was finished is stored. Go on with: "
+        print(f"\nStopped; everything finished is stored. Go on with: "
               f"{call('quick', arguments.folder)}")
         return 1
 
@@ -53,12 +53,12 @@ def _quick(arguments):
 
 def _start(arguments):
     if not (arguments.wax or arguments.oil or arguments.loads or Path(arguments.folder).exists()):
-        raise CannotDo(f"there is no folder {arguments.folder}; look at its name, or plan a new "
+        raise CannotDo(f"there is no folder {arguments.folder}; check its name, or plan a new "
                        "check with --wax, --oil and --loads")
     for name in ("wax", "oil", "loads"):
         if not getattr(arguments, name):
             raise CannotDo(
-                f"--{name} is missing; write, say: {call('quick', arguments.folder)} "
+                f"--{name} is missing; write, for example: {call('quick', arguments.folder)} "
                 '--wax "soft wax" --oil fig --loads "1, 1.5, 2, 3 oz/lb"'
             )
     folder = empty_folder(arguments.folder)
@@ -128,7 +128,7 @@ def _each(things, ask, void):
             void(entry)
             print("  Undone; it stays in the history as void.")
         else:
-            print("  Nothing was stored since the start; correct it with: "
+            print("  Nothing has been stored since the start; correct it with: "
                   f"{program()} correct --help")
 
 
@@ -138,9 +138,9 @@ def _log_pours(check):
     left = check.left
     if not left:
         return True
-    print(f"{count_of(len(left), 'test batch')} {'are' if left[1:] else 'is'} not logged. Enter "
-          f"takes the planned weight, - leaves a batch for later, {NEVER} says that it will not be "
-          f"poured, {UNDO} undoes the last one; 3 oz or 85 g are understood.")
+    print(f"{count_of(len(left), 'test batch')} {'are' if left[1:] else 'is'} not logged. Type a "
+          "weight such as 3 oz or 85 g. Enter takes the planned weight, - leaves a batch for "
+          f"later, {NEVER} means it will not be poured, {UNDO} undoes the last one.")
     sure = False
     while not sure:
         day = _day("Poured on", *check.pour_day, check.today)
@@ -209,8 +209,8 @@ def _scale_check():
     def read(said):
         weight = read_amount(said, "g", shown()) if said else None
         if said and POURS["scale_check_g"].check(weight)[1]:
-            raise ValueError("That is far from 100 g: look whether the weight or the scale is the "
-                             "right one.")
+            raise ValueError("That is far from 100 g: check that you have the right weight and "
+                             "scale.")
         return weight
 
     return _until(f"Scale under a check weight of {say_weight(100.0)}, in {shown().weight}, "
@@ -224,7 +224,7 @@ def _temperatures():
     """What was measured on the pour day, in °C by column."""
     def read(said):
         if said.count(",") >= len(_HEAT):
-            raise ValueError("Three temperatures at the most, parted by commas.")
+            raise ValueError("At most three temperatures, separated by commas.")
         return {name: _degrees(part.strip(), POURS[name])
                 for name, part in zip(_HEAT, said.split(","), strict=False)}
 
@@ -237,7 +237,7 @@ def _degrees(said, column):
     """A temperature in °C, None where nothing is typed."""
     degrees = round(read_temperature(said), 1) if said else None
     if said and column.check(degrees)[1]:
-        raise ValueError("That cannot be: look at the thermometer again.")
+        raise ValueError("That cannot be right: check the thermometer again.")
     return degrees
 
 
@@ -270,10 +270,10 @@ def _grade(check):
     todo = check.due().to_dict("records")
     if not todo:
         return
-    print(f"Ready to grade: {count_of(len(todo), 'piece')}. Look at each in daylight:")
+    print(f"Ready to grade: {count_of(len(todo), 'piece')}. Inspect each in daylight:")
     print("; ".join(f"{g} {words}" for g, words in enumerate(SWEAT_GRADES))
-          + f". Enter leaves a piece for later, {NEVER} says that it is lost, {UNDO} undoes the "
-          "last one.")
+          + f". Enter leaves a piece for later, {NEVER} means it is lost, {UNDO} undoes the last "
+            "one.")
 
     def ask(piece):
         kept = "heat-cycled" if piece["stress"] == "heat" else "room temperature"

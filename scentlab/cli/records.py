@@ -46,9 +46,9 @@ def _import(arguments):
     if not tried.ready:
         raise DataError(tried.problems)
     for name, headings in tried.left_out.items():
-        print(f"{name}: columns left out, as nothing matches them: {', '.join(headings)}")
+        print(f"{name}: columns left out because nothing matches them: {', '.join(headings)}")
     if tried.passed:
-        print(f"Stored already, and left as they are: {count(tried.passed, 'row')}")
+        print(f"Already stored and left as they are: {count(tried.passed, 'row')}")
     if arguments.dry_run:
         for name, frame in tried.frames.items():
             print(f"{name}: {count(len(frame), 'row')} in {files[name]} in order")
@@ -125,8 +125,8 @@ def _void(arguments):
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
     if stands:
         name = store.entry(arguments.table, arguments.entry)["pour"]
-        print(f"{stands}. If it will not come: {call('drop', arguments.folder)} {name}, and --back "
-              "takes that back")
+        print(f"{stands}. If it will not come: {call('drop', arguments.folder)} {name}; --back "
+              "undoes that")
 
 
 def _drop(arguments):
@@ -137,7 +137,7 @@ def _drop(arguments):
     logged = store.distinct("pours", ("pour",))
     leave_out(store, arguments.name, arguments.reason or "")
     for (pour,) in logged - store.distinct("pours", ("pour",)):
-        print(f"What was weighed of {pour} is void with it, until it is taken back.")
+        print(f"The weights of {pour} are void too, until you take it back.")
     print(f"{capital(left_words(store))}. To take one back: "
           f"{call('drop', arguments.folder)} {arguments.name} --back")
 
@@ -149,17 +149,17 @@ def _export(arguments):
     place = Path(arguments.out) if arguments.out else folder / "exports"
     there = [place / f"{name}.csv" for name in FILES if arguments.out]
     for path in (p for p in there if p.exists()):
-        raise CannotDo(f"{path} is there already and was not touched; give --out another folder")
+        raise CannotDo(f"{path} already exists and was not touched; give --out another folder")
     if arguments.whole_rows:
         rows, wrong = whole_rows(folder)
         print(*export_rows(rows, place), sep="\n")
-        words = ("Not written, for it is damaged:" if wrong else
+        words = ("Not written because damaged:" if wrong else
                  "Every row that could be read is right.")
     else:
         store = Store.open(folder)
         print(*export_csvs(store, place), sep="\n")
         wrong = store.check()
-        words = "The record is damaged, and what was written with it:" if wrong else ""
+        words = "The record is damaged, and so is what was written:" if wrong else ""
     if words:
         print(words, *wrong[:200], sep="\n", file=sys.stderr)
     return 1 if wrong else 0
@@ -167,9 +167,10 @@ def _export(arguments):
 
 def _columns(arguments):
     print("Files for `scentlab import`: CSV (UTF-8, decimal point) or XLSX, header row first.")
-    print("An empty cell is not known. Columns marked * must be there and filled; the pour of a")
-    print("piece only where no plan is kept, for a kept plan knows it. In [] what --match takes")
-    print("as the unit of a file.")
+    print("An empty cell means not known. Columns marked * are required in every row; the pour of "
+          "a")
+    print("piece is needed only if no plan is kept. In []: the units --match takes")
+    print("for a file.")
     for table in IMPORT_TABLES:
         print()
         print(f"{table.name}.csv: {table.meaning}")
@@ -189,7 +190,7 @@ def _columns(arguments):
 def _photo(arguments):
     store, path = Store.open(arguments.folder), Path(arguments.file)
     if not path.is_file():
-        raise CannotDo(f"there is no file {path}; look at its name")
+        raise CannotDo(f"there is no file {path}; check its name")
     with path.open("rb") as file:
         data = file.read(MOST_BYTES + 1)
     receipt = add_photo(store, arguments.code, data, test=arguments.test,
@@ -203,7 +204,7 @@ def _photo(arguments):
 def _heat(arguments):
     store = Store.open(arguments.folder)
     if not (arguments.coldest and arguments.hottest):
-        print("How a home holds the heat (common practice, no source):")
+        print("How to hold the heat at home (common practice, no source):")
         listed(map(in_maker_units, HEAT_HINTS))
         return
     row = {"started_on": arguments.start or dt.date.today(),

@@ -18,7 +18,7 @@ def read_rules(arguments, folder=None, announce=print):
     given = given_rules(arguments)
     if "override_blends" in given and "override_reason" not in given:
         raise CannotDo(
-            "--override-blend passes over a wax maker's limit, which needs a reason in writing: "
+            "--override-blend sets a wax maker's limit aside, which needs a written reason: "
             'add --override-reason "..."'
         )
     try:
@@ -27,7 +27,7 @@ def read_rules(arguments, folder=None, announce=print):
     except ValueError as error:
         raise CannotDo(f"{error} (the options ending in -pct are in percent)") from error
     if found.kept:
-        but = f", but for {', '.join(given)} of the options" if given else ""
+        but = f", except {', '.join(given)} from the options" if given else ""
         announce(f"Rules: kept in {found.path}{but}: {rules.sentence}")
     return rules
 

@@ -42,14 +42,14 @@ def _lab(arguments):
 
     if not is_here():
         raise CannotDo(
-            "the pages need JupyterLab, which is not installed here; install the kit once more, "
-            "with [lab] behind its folder or wheel, as in: "
-            f"{quoted(sys.executable)} -m pip install '.[lab]'. All other commands work without."
+            "the pages need JupyterLab, which is not installed here; install the kit again with "
+            f"[lab] after its folder or wheel, as in: {quoted(sys.executable)} -m pip install "
+            "'.[lab]'. All other commands work without it."
         )
     if arguments.option and not arguments.option[0].startswith("-"):
         raise CannotDo(
-            f"{arguments.option[0]!r} is no option of JupyterLab; put quotes about a folder with a "
-            "space in its name, and -- before JupyterLab's options")
+            f"{arguments.option[0]!r} is not a JupyterLab option; put quotes around a folder name "
+            "with a space, and -- before JupyterLab's options")
     folder = Path(arguments.folder)
     if not folder.exists() and folder.absolute().parent.is_dir():
         folder.mkdir()
@@ -96,10 +96,10 @@ def _progress(arguments):
     store = Store.open(arguments.folder)
     today, looks = arguments.today, arguments.looks_per_piece
     if looks < 1:
-        raise CannotDo(f"--looks-per-piece {looks}: a piece is graded by 1 tester or more")
+        raise CannotDo(f"--looks-per-piece {looks}: at least 1 tester grades a piece")
     progress = see_progress(store, today, looks)
     if store.plan() is None and progress.scores.empty:
-        print("No plan is kept, so nothing waits to be scored or logged.")
+        print("No plan is kept, so there is nothing to score or log.")
         return
     print(progress.sentence)
     print("\n".join([
@@ -107,7 +107,7 @@ def _progress(arguments):
         *_late_pieces(progress.overdue), *_open_pours(progress.pours),
         *(f"{capital(said)}." for said in (unpoured_words(progress.unpoured), progress.left_out)
           if said),
-        *(["A piece that is lost, a session that is never held, a tester who comes no more: "
+        *(["For a lost piece, a cancelled session or a tester who has left: "
            f"{call('drop', arguments.folder)} NAME"] if waits_long(store, progress.today) else []),
         *progress.notes,
     ]))

@@ -231,8 +231,9 @@ class PaperForm(Form):
         # The day of the sheet may lie before the day of typing.
         age = None if age is None or day is None else age + (day - self._made_on).days
         if age is not None and age < 0:
-            wrong.setdefault(cells[0].name, f"{of}the day of the inspection, {day}, is before the "
-                                            "day it was poured. Correct the day.")
+            wrong.setdefault(cells[0].name,
+                             f"{of}the day of the inspection, {day}, is before the day it was "
+                             "poured. Correct the day.")
         return "grades", row | {
             "test": piece["test"], "stress": piece.get("stress"), "age_days": age}
 

@@ -197,8 +197,8 @@ class RulesForm(_RuleForm):
             self.picks.value = note("error", f"No load by these rules: {error}")
             return
         if self.rules != (self.kept or self._start):
-            self._say("flag", "Not kept: these rules apply only in this form until you tap “Keep "
-                              "these rules”.")
+            self._say("flag", "Not kept: these rules apply only in this form until you tap "
+                              "“Keep these rules”.")
         self.picks.value = _picks_html(self.pick)
         self.why.value = ("<details><summary>What to know</summary>"
                           f"{listed(self.pick.notes)}</details>")
@@ -244,9 +244,9 @@ class SliderForm(_RuleForm):
         self.picture.children = [as_widget(self._draw(found), _PICTURE)]
         self.keep.disabled = self.back.disabled = kept
         # A line at each place of the sliders: one that came and went would move them.
-        self._say("saved" if kept else "flag", (
-            "These are the kept rules: move a slider to see what others would choose." if kept else
-            "Lines and picture follow the sliders; page and report follow the kept rules."))
+        said = ("These are the kept rules: move a slider to see what others would choose." if kept
+                else "Lines and picture follow the sliders; page and report follow the kept rules.")
+        self._say("saved" if kept else "flag", said)
 
     def _go_back(self):
         for name, slider in self.sliders.items():

@@ -26,7 +26,7 @@ def check_loads(loads_pct):
     loads = [need_above_zero(load, "a load", MOST_LOAD_PCT, "g per 100 g of wax", field="loads_pct")
              for load in loads_pct]
     need(len({*loads}) == len(loads) >= 2, f"the loads are {', '.join(map(say_load_oz, loads))}",
-         "give two different loads at least, each once", field="loads_pct",
+         "give at least two different loads, each once", field="loads_pct",
          value=loads)
     return tuple(sorted(loads))
 
@@ -34,7 +34,7 @@ def check_loads(loads_pct):
 def check_blends(blends):
     """At least one blend, each named once."""
     blends = (blends,) if isinstance(blends, Blend) else tuple(blends)
-    need(blends, "no blend came", "give at least one Blend", field="blends")
+    need(blends, "no blend was given", "give at least one Blend", field="blends")
     _need_apart("blends", [b.name for b in blends])
     _need_apart("waxes", dict.fromkeys(wax.name for b in blends for wax, _ in b.parts))
     return blends
@@ -43,8 +43,8 @@ def check_blends(blends):
 def _need_apart(field, names, what=""):
     """Names that are the same, or differ only in look, are refused."""
     for first, name in twins(names):
-        raise PlanError(f"the {what or field} {first!r} and {name!r} have one name",
-                        "give one thing one name, or two things names that differ plainly",
+        raise PlanError(f"the {what or field} {first!r} and {name!r} have the same name",
+                        "give one thing one name, or two things clearly different names",
                         field=field, value=name)
 
 
@@ -56,7 +56,7 @@ def check_assessors(assessors, pieces):
     codes = tuple(of_column(THROWS["assessor"], code, "assessors", "a tester") for code in codes)
     _need_apart("assessors", codes, "testers")
     need(codes or not pieces.throw,
-         f"{pieces.throw} throw pieces of each test batch and no tester to smell them",
+         f"{pieces.throw} throw pieces of each test batch but no tester to smell them",
          "give testers, such as A1, or no throw pieces", field="assessors", value=codes)
     return codes
 
@@ -66,15 +66,15 @@ def check_whole(plan):
     cycle, days = plan.heat_cycle, plan.cure_days.sweat_heat
     for code in plan.works_with_fragrance:
         need(code in plan.assessors,
-             f"{code!r} works with the fragrance and is not among the testers "
+             f"{code!r} works with the fragrance but is not among the testers "
              f"{', '.join(plan.assessors) or '(none)'}", "name testers of this plan",
              field="works_with_fragrance", value=code)
     if not plan.piece_numbers.sweat_heat:
         return
     need(cycle.cycles <= days,
          f"{cycle.cycles} heat cycles, one a day, do not fit before an inspection {days} days "
-         "after pouring", "take fewer cycles or more days of cure before the heat-cycled pieces "
-         "are inspected", field="heat_cycle.cycles", value=cycle.cycles)
+         "after pouring", "use fewer cycles, or cure longer before inspecting the heat-cycled "
+                          "pieces", field="heat_cycle.cycles", value=cycle.cycles)
     for blend in (b for b in plan.blends if b.melt_temp_c is not None):
         need(cycle.temp_c < blend.melt_temp_c,
              f"the heat cycle at {say_temperature(cycle.temp_c)} melts blend {blend.name} (melts "
@@ -85,6 +85,6 @@ def check_whole(plan):
 
 def check_number_of_pieces(plan):
     total = sum(p.pieces for p in plan.pour_rows)
-    need(total <= MOST_PIECES, f"{total} pieces came",
-         f"there are {MOST_PIECES} three-digit codes: take fewer loads, pots or pieces, or plan "
-         "two series", field="loads_pct", value=total)
+    need(total <= MOST_PIECES, f"{total} pieces were planned",
+         f"there are {MOST_PIECES} three-digit codes: use fewer loads, pots or pieces, or plan two "
+         "series", field="loads_pct", value=total)

@@ -40,7 +40,7 @@ def _looks(plan):
                     f"{number}, {plan.heat_cycle.words}, one cycle a day")
             yield day, words, f"{number} due"
     for day, _, codes in later_looks(plan):
-        yield day, "Look at sweat again", f"{count_of(len(codes), 'piece')} due"
+        yield day, "Inspect sweat again", f"{count_of(len(codes), 'piece')} due"
 
 
 def later_looks(plan):

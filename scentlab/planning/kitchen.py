@@ -96,7 +96,7 @@ class Proposal:
     @property
     def sentence(self):
         if self.plan is None:
-            return f"{self.size.capitalize()}: cannot be held. {self.problem}. {self.remedy}"
+            return f"{self.size.capitalize()}: does not fit. {self.problem}. {self.remedy}"
         row, plan = self.expected, self.plan
         loads, pieces = len(plan.loads_pct), len(plan.piece_rows)
         takes = "; ".join(plan.takes[1:])  # its loads are told below
@@ -118,10 +118,10 @@ def _load_words(plan):
         [x for x in plan.loads_pct if x not in over], over))
     said = f"Loads: {within or 'none to sell'}"
     if limit is None:
-        return f"{said}; the wax maker's limit is not known, look at its sheet."
+        return f"{said}; the wax maker's limit is not known, so check the sheet."
     whose = "the limit of the fragrance" if limit == of_oil else "the wax maker's limit"
     held = f"{whose}, {say_load_oz(limit, sold=True)}"
-    return (f"{said}; over {held}, test only, not for sale: {beyond}." if over else
+    return (f"{said}; over {held}, for testing only, not for sale: {beyond}." if over else
             f"{said}; none is over {held}.")
 
 
@@ -206,7 +206,7 @@ def _pieces(found):
 def _proposal(size, found, refused):
     if found is None:
         return Proposal(size, None, None, *(refused or [(
-            "no other standard plan lies between the small and the large one",
+            "there is no other standard plan between the small and the large one",
             "Take one of them.")])[0])
     row, plan, notes = found
     return Proposal(size, replace(plan, title=f"{plan.title.rpartition(', ')[0]}, {size}"), row,
@@ -269,17 +269,17 @@ def _lacks(plan, kitchen):
     wax, days = costs["wax_g"], costs["evenings"]
     what = f"{count_of(plan.pots_per_blend, 'pot')} of {count_of(len(plan.loads_pct), 'load')}"
     what += " takes" if plan.pots_per_blend == 1 else " take"
-    rooms = "; more rooms with a warmer make fewer sessions" if plan.smelling_rows else ""
+    rooms = "; more rooms with a warmer mean fewer sessions" if plan.smelling_rows else ""
     return [words for taken, there, *words in (
         (wax, kitchen.wax_g,
-         f"{what} {say_weight(wax, total=True)} of wax with spare, and there is "
+         f"{what} {say_weight(wax, total=True)} of wax with spare, and you have "
          f"{say_weight(kitchen.wax_g, total=True)}",
-         f"With {say_weight(abs(wax - kitchen.wax_g), total=True)} more, or lighter pieces, it can "
-         "be held."),
+         f"With {say_weight(abs(wax - kitchen.wax_g), total=True)} more, or lighter pieces, it "
+         "fits."),
         (cast, kitchen.moulds,
          f"one pot fills {cast} moulds at once, and you have {kitchen.moulds}",
-         f"With {cast} moulds it can be held."),
+         f"With {cast} moulds it fits."),
         (days, kitchen.evenings,
          f"{what} {count_of(days, 'evening')} (pouring, inspections, sessions), and you have "
-         f"{kitchen.evenings}", f"With {count_of(days, 'evening')} it can be held{rooms}."),
+         f"{kitchen.evenings}", f"With {count_of(days, 'evening')} it fits{rooms}."),
     ) if there is not None and taken > there]

@@ -150,11 +150,12 @@ def _settings(plan, blend, confirming):
         if add is None and most is not None:
             add = max(most - 3, usual[0] or 20)
         need(add is not None and add >= usual[0],
-             f"blend {blend.name}: a confirming pour needs an addition that is hotter than usual",
+             f"blend {blend.name}: a confirming pour needs a hotter addition than usual",
              "give its add temperature, or the maximum of every wax",
              field="pouring.confirm_add_temp_c", value=add)
-        need(stir > usual[1], f"the confirming pour stirs {stir:g} min, no longer than the usual "
-             f"{usual[1]:g} min", "raise its minutes", field="pouring.confirm_stir_min", value=stir)
+        need(stir > usual[1],
+             f"the confirming pour stirs {stir:g} min, no longer than the usual {usual[1]:g} min",
+             "raise its minutes", field="pouring.confirm_stir_min", value=stir)
     for name, value in ((f"{which}add", add), ("pour", pour)):
         if None not in (value, most):
             need(value <= most,

@@ -20,8 +20,8 @@ LEAST_POINTS = 0.3
 NEAR_PCT = 0.25  # loads as near as this are one planned load
 MOST_A_SESSION = 10  # pairs of one tester: common practice, no source; a printed page
 # By simulation (tests/calibration/pairs_held.py).
-ALIKE = ("That two loads smell the same is harder to show, for batches of one load differ as well: "
-         "it takes pieces of several pots and many pairs. Scores of throw help.")
+ALIKE = ("Showing that two loads smell the same is harder, because batches of one load differ too: "
+         "it takes pieces from several pots and many pairs. Throw scores help.")
 TOO_FEW = 0.5  # a power under which a test is too small to be worth its evening
 
 
@@ -49,8 +49,8 @@ def pairs_needed(points=WORTH):
 def pair_words(number, points=WORTH):
     """What so many pairs can show, in a few sentences (a tuple), before anybody smells."""
     found = float(pair_power(number, named_chance(points, NOISE)))
-    said = (f"{count_of(number, 'pair')} find a difference of {points:g} point{'s' * (points != 1)}"
-            f" of throw with a chance of {100 * found:.0f} %.")
+    said = (f"{count_of(number, 'pair')} find a difference of {points:g} "
+            f"point{'s' * (points != 1)} of throw with a chance of {100 * found:.0f} %.")
     few = f"That is too few: {pairs_needed(points)} would find it with 80 %."
     return (said, few, ALIKE) if found < TOO_FEW else (said, ALIKE)
 
@@ -64,19 +64,19 @@ def pair_care(plan, rows):
     lone = [f"{code} at {say_load_oz(load_of[code])}"
             for code, *others in map(sorted, map(set, two)) if not others]
     if lone:
-        yield (f"In all {count_of(len(rows), 'pair')}, as the only free piece of its load: "
-               f"{' and '.join(lone)}. It is soon recognised by its code, and that is not blind: "
-               "pour more pieces of the load first, or let somebody hand over both pieces with "
-               "their labels turned away.")
+        yield (f"In all {count_of(len(rows), 'pair')}, the only free piece of its load: "
+               f"{' and '.join(lone)}. Testers soon know its code, so the test is not blind: pour "
+               "more pieces of that load first, or have someone hand over both pieces with their "
+               "labels turned away.")
     if rows[0].kind == "warm":
-        yield ("Hot pairs take two like rooms with a warmer each: in one room the two scents mix, "
-               "and nothing is compared.")
+        yield ("Hot pairs need two similar rooms, each with a warmer: in one room the scents mix "
+               "and there is nothing to compare.")
     most = max(Counter((r.assessor, r.sitting) for r in rows).values())
     rules = plan.sittings
     whole = most * rules.minutes("cold", 2, 1) if rows[0].kind != "warm" else (
         most * (rules.warm_min + 2 * rules.smell_min) + (most - 1) * rules.air_min)
     took = f"{whole / 60:.1f} h" if whole >= 60 else f"{whole:.0f} min"
-    late = ", more than an evening: leave the rest for other days, for what is not answered waits"
+    late = ", more than an evening: do the rest on other days, since unanswered pairs wait"
     yield (f"Time: {count_of(most, 'pair')} of one tester in a session take {took}"
            f"{late * (whole > plan.calendar.evening_min)}.")
 
@@ -96,11 +96,11 @@ def plan_pairs(plan, loads_pct, *, seed, kind="cold", blend=None, testers=(), nu
     loads = sorted(float(x) for x in loads_pct)
     need(len(loads) == 2 and loads[1] - loads[0] > NEAR_PCT,
          f"the loads to compare are {', '.join(map(say_load_oz, loads)) or 'none'}",
-         f"give two that are more than {NEAR_PCT:g} points apart", field="loads_pct", value=loads)
+         f"give two more than {NEAR_PCT:g} points apart", field="loads_pct", value=loads)
     need(kind in THROW_KINDS, f"the kind of throw is {kind!r}", "give cold or warm", field="kind",
          value=kind)
     testers = tuple(testers) or plan.assessors
-    need(testers, "nobody is there to smell", "name testers, such as A1 and A2", field="testers")
+    need(testers, "there is nobody to smell", "name testers, such as A1 and A2", field="testers")
     wanted = pairs_needed() if number is None else need_whole(number, "number", 2, 400, "pairs")
     names = [b.name for b in plan.blends]
     combos = _combinations(plan, spelling(names)(blend or names[0]), loads, kind, set(sweated),
@@ -122,10 +122,10 @@ def _combinations(plan, blend, loads, kind, sweated, spent):
         pours = {p.pour for p in plan.pour_rows
                  if p.blend == blend and abs(p.load_pct - load) <= NEAR_PCT and not p.confirming}
         need(pours, f"no test batch of {blend} is planned at {say_load_oz(load)}",
-             "take two of its planned loads", field="loads_pct", value=load)
+             "use two of its planned loads", field="loads_pct", value=load)
         wet = sorted(pours & sweated)
         need(not wet, f"at {say_load_oz(load)} a piece sweated ({', '.join(wet)})",
-             "compare two loads that are dry: one that sweats is not for sale however it smells",
+             "compare two dry loads: one that sweats is not for sale however it smells",
              field="loads_pct", value=load)
         found.append([p for p in plan.piece_rows if p.pour in pours and p.code not in spent])
     for spare in (True, False)[:1 + (kind == "cold")]:  # graded pieces can be smelt, not melted

@@ -79,9 +79,9 @@ class Sittings:
         asked = self.pieces_per_sitting or MOST_PIECES
         if kind != "warm" or not self.together:
             need(kind != "warm" or self.rooms >= asked,
-                 f"an order of each tester in hot sessions of {asked} pieces takes {asked} like "
-                 f"rooms, and there are {self.rooms}",
-                 "let all testers smell the same piece at once, or give more rooms",
+                 f"separate orders for testers in hot sessions of {asked} pieces need {asked} "
+                 f"similar rooms, and there are {self.rooms}",
+                 "let all testers smell the same piece at once, or add rooms",
                  field="sittings.together", value=self.together)
             return asked
         least = self.pieces_per_sitting or 1 + self.anchor
@@ -91,8 +91,8 @@ class Sittings:
              f"a hot session of {least} pieces does not fit: {self.rooms} warmed at a time, with "
              f"{self.air_min} min of airing after each, an evening of {evening_min:g} min and "
              f"{self.per_day} session{'s' * (self.per_day > 1)} a day hold {fit}",
-             "take fewer pieces in a session or fewer sessions a day, more rooms with a warmer, or "
-             "a longer evening",
+             "use fewer pieces per session, fewer sessions a day, more rooms with a warmer, or a "
+             "longer evening",
              field="sittings.pieces_per_sitting", value=self.pieces_per_sitting)
         return min(asked, fit)
 

@@ -145,7 +145,7 @@ class Plan:
         anything else."""
         found = data.get("format") if isinstance(data, dict) else data
         need(isinstance(data, dict) and found == _FORMAT,
-             f"this is no plan that can be read here: its format is {found!r}, expected {_FORMAT}",
+             f"this plan cannot be read here: its format is {found!r}, expected {_FORMAT}",
              "give what Plan.to_dict() returned", field="format", value=found)
         try:
             plan = cls(**_read(data))

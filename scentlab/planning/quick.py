@@ -51,8 +51,8 @@ def quick_plan(
     """
     loads = list(loads_pct)
     need(2 <= len(loads) <= MOST_LOADS, f"{count_of(len(loads), 'load')} came",
-         f"give two to {MOST_LOADS}, as one pot and one evening hold: from the supplier's load to "
-         "the one you would like", field="loads_pct", value=loads)
+         f"give two to {MOST_LOADS}, the most for one pot and one evening: from the supplier's "
+         "load to the one you would like", field="loads_pct", value=loads)
     return make_plan(
         f"Quick check of {fragrance.name} in {wax.name}", fragrance, [Blend(wax.name, {wax: 1.0})],
         loads, piece_g=piece_g, assessors=("A1",), start=start, seed=seed, pots_per_blend=1,
@@ -68,8 +68,8 @@ def quick_costs(plan):
         f"{count_of(costs['pieces'], 'piece')} of {say_weight(plan.piece_g)} from one pot: "
         f"{materials_words(costs, plan.currency)}.",
         f"About {minutes} minutes of one evening. The answer comes after {days} days: two pieces "
-        f"of each load go through the heat cycle, {cycle.words}, from day {days - cycle.cycles} "
-        "on. One pot gives a load in about six of ten checks; else it shows which pot to pour "
+        f"of each load go through the heat cycle, {cycle.words}, from day {days - cycle.cycles}. "
+        "One pot gives a load in about six of ten checks; otherwise it shows which pot to pour "
         "next.",
         "Loads: " + ", ".join(say_load_oz(x) for x in plan.loads_pct) + ".",
     )

@@ -14,9 +14,9 @@ TEXTS = table_beside(__file__, "texts.toml")
 # What a piece is for, by the names of :class:`PieceNumbers`: test, stress, words of the key and of
 # the diary.
 PURPOSES = {
-    "sweat": ("sweat", "rest", "sweat, room temperature", "Look for sweat at room temperature"),
-    "sweat_heat": ("sweat", "heat", "sweat, heat-cycled", "Look for sweat, heat-cycled"),
-    "frost": ("frost", "rest", "frost", "Look for frost"),
+    "sweat": ("sweat", "rest", "sweat, room temperature", "Inspect sweat, room temperature"),
+    "sweat_heat": ("sweat", "heat", "sweat, heat-cycled", "Inspect sweat, heat-cycled"),
+    "frost": ("frost", "rest", "frost", "Inspect frost"),
     "throw": ("throw", None, "throw", ""),
     "reserve": ("reserve", None, "reserve", "Reserve pieces"),
 }
@@ -73,10 +73,10 @@ class CureDays:
         object.__setattr__(self, "again", tuple(self.again))
         need_fields(self)
         for days in self.again:
-            need_whole(days, "a later look at sweat", max(self.sweat, self.sweat_heat) + 1, 3650,
+            need_whole(days, "a later sweat inspection", max(self.sweat, self.sweat_heat) + 1, 3650,
                        "days", field="again")
-        need(list(self.again) == sorted(set(self.again)), f"later looks are {self.again!r}",
-             "give their days in order, each once", field="again", value=self.again)
+        need(list(self.again) == sorted(set(self.again)), f"later inspections are {self.again!r}",
+             "give the days in order, each once", field="again", value=self.again)
 
 
 @dataclass(frozen=True)

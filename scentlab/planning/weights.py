@@ -28,7 +28,7 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
     need(missed <= _LARGEST_LOAD_ERROR,
          f"a test batch of {wax} {scale} of wax at a load of {load_pct:g} % of wax takes "
          f"{fragrance} {scale} of fragrance on a {fine} {scale} scale, which misses the load by "
-         f"{missed:.2f} points", "pour more pieces or heavier ones", field="piece_g",
+         f"{missed:.2f} points", "pour more or heavier pieces", field="piece_g",
          value=float(piece_g))
     return float(wax * unit), float(fragrance * unit)
 

@@ -63,7 +63,7 @@ def _build(page, own, looks):
 
 
 def heat_form(bench):
-    return [w.HTML("<p>How a home holds the heat (common practice, no source):</p>"
+    return [w.HTML("<p>How to hold the heat at home (common practice, no source):</p>"
                    f"{listed(map(in_maker_units, HEAT_HINTS))}"),
             HeatForm(rule_of(bench.store.plan(), "heat_cycle"), partial(bench.store.add, "heats"),
                      lambda receipt: bench.store.void("heats", receipt.entry_id, "undone"))]

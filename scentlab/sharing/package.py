@@ -82,8 +82,8 @@ class Package(Result):
     def write(self, path):
         """Write the zip to ``path``, whole or not at all, and return the path."""
         path = Path(path)
-        need(path.suffix.lower() == ".zip", f"{path.name} does not end in .zip; give a name that "
-                                            "does")
+        need(path.suffix.lower() == ".zip",
+             f"{path.name} does not end in .zip; give a name that does")
         # The name last: what is in the files was searched before they were shown.
         self.guard.refuse([("the name of the zip", path.name)])
         return write_whole(place_for(path, "the package"), zipped(self.files))

@@ -128,7 +128,7 @@ def test_what_is_seldom_changed_is_folded_away(page):
     field(page, "start").fill("14.3.2026")
     said(page, "2026-03-14")
     field(page, "start").fill("10/11/2026")
-    said(page, "found '10/11/2026', which is no date", "error")
+    said(page, "found '10/11/2026', which is not a date", "error")
     field(page, "start").fill("14.03.2026")
     page.locator(".scent-field-kinds select").select_option("hot, in a room")
     said(page, ": 12 test batches and ")

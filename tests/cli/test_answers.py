@@ -78,7 +78,7 @@ def test_an_answer_that_is_there_is_not_replaced(run, sent, tmp_path):
     path = tmp_path / "answer.json"
     path.write_text("mine", encoding="utf-8")
     code, _, err = run("answer", sent[1], "--out", path, "--from", "x")
-    assert code == 2 and "is there already and was not touched" in err
+    assert code == 2 and "already exists and was not touched" in err
     assert path.read_text(encoding="utf-8") == "mine"
     assert run("answer", sent[1], "--out", tmp_path / "a.txt", "--from", "x")[0] == 2
 

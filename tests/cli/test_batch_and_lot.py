@@ -48,17 +48,18 @@ def test_a_batch_keeps_its_recipe_and_writes_its_sheet(folder, capsys):
     dossier = (folder / "exports" / "dossier.html").read_text()
     assert code == 0 and "(2.3 oz/lb)" in dossier
     assert "typed and is not the recommended one" in dossier
-    assert words.startswith("Dossier, nothing hidden, ")
+    assert words.startswith("Dossier (hides nothing), ")
     assert said(capsys, "batch", folder)[0] == 2
     assert "--piece" in said(capsys, "batch", folder, "--packs", 1, "--piece", "15 ml")[1]
 
 
 def test_a_number_that_is_none_is_told_how_to_write_it(folder, capsys):
     for words, remedy in (
-        (("batch", folder, "--packs", "forty"), "'forty' is no number; write it as 40"),
-        (("report", folder, "--seed", "-1"), "'-1' is no number; write it as 1, without a sign"),
+        (("batch", folder, "--packs", "forty"), "'forty' is not a number; write it as 40"),
+        (("report", folder, "--seed", "-1"), "'-1' is not a number; write it as 1, without a sign"),
         (("batch", folder, "--packs=--"), "--packs has no value"),
-        (("costs", folder, "--complaint", "8,50"), "'8,50' is no number; write it as 8.5, with a "),
+        (("costs", folder, "--complaint", "8,50"), "'8,50' is not a number; write it as 8.5, with "
+                                                   "a "),
     ):
         with pytest.raises(SystemExit):
             main([str(word) for word in words])

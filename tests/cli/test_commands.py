@@ -198,7 +198,7 @@ def test_lab_makes_its_folder_and_says_so(monkeypatch, run, tmp_path):
 
 def test_lab_takes_no_second_word_for_an_option(run, tmp_path):
     code, _, err = run("lab", tmp_path / "my", "workshop")
-    assert code == 2 and "'workshop' is no option of JupyterLab; put quotes about a folder" in err
+    assert code == 2 and "'workshop' is not a JupyterLab option; put quotes around a folder" in err
     assert not (tmp_path / "my").exists()
 
 
@@ -214,8 +214,8 @@ def test_lab_without_jupyterlab_says_how_to_install_it(monkeypatch, run, tmp_pat
     assert (code, out) == (2, "")
     assert err == (
         "scentlab lab: the pages need JupyterLab, which is not installed here; install the kit "
-        "once more, with [lab] behind its folder or wheel, as in: "
-        f"{sys.executable} -m pip install '.[lab]'. All other commands work without.\n"
+        "again with [lab] after its folder or wheel, as in: "
+        f"{sys.executable} -m pip install '.[lab]'. All other commands work without it.\n"
     )
 
 
@@ -528,7 +528,7 @@ def test_export_replaces_its_own_files_and_nobody_elses(run, empty, tmp_path):
     assert (empty / "exports" / "pours.csv").is_file()
     (tmp_path / "throws.csv").write_text("mine")
     assert run("export", empty, "--out", tmp_path) == (
-        2, "", f"scentlab export: {tmp_path / 'throws.csv'} is there already and was not touched; "
+        2, "", f"scentlab export: {tmp_path / 'throws.csv'} already exists and was not touched; "
         "give --out another folder\n"
     )
     assert (tmp_path / "throws.csv").read_text() == "mine"
@@ -702,8 +702,8 @@ def test_a_limit_is_passed_over_only_with_a_reason(run, demo):
     code, _, err = run("report", demo, "--override-blend", "soft")
     assert code == 2
     assert err == (
-        "scentlab report: --override-blend passes over a wax maker's limit, which needs a reason "
-        'in writing: add --override-reason "..."\n'
+        "scentlab report: --override-blend sets a wax maker's limit aside, which needs a written "
+        'reason: add --override-reason "..."\n'
     )
 
 
@@ -831,7 +831,7 @@ def test_whole_rows_of_a_damaged_record(run, demo, tmp_path):
     code, out, err = run("export", folder, "--whole-rows")
     assert code == 2 and "give --out a new folder" in err
     code, out, err = run("export", folder, "--out", saved, "--whole-rows")
-    assert code == 1 and err.startswith("Not written, for it is damaged:\ngrades")
+    assert code == 1 and err.startswith("Not written because damaged:\ngrades")
     assert len((saved / "pours.csv").read_text().splitlines()) == 37
     assert run("export", folder, "--out", saved, "--whole-rows")[0] == 2  # it is there already
 
@@ -946,7 +946,7 @@ def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(("number", "words"), [
-    (errno.ENOSPC, "is full, and nothing was half written. Make room and try again"),
+    (errno.ENOSPC, "is full; nothing was half written. Make room and try again"),
     (errno.EROFS, "cannot be written to or read. Give yourself the right to it"),
 ])
 def test_a_disk_that_takes_nothing_is_said_in_words(tmp_path, monkeypatch, capsys, number, words):

@@ -35,7 +35,7 @@ def test_the_command_line_takes_the_kept_rules_and_says_so(kept, capsys):
 def test_an_option_says_otherwise_for_its_own_rule_alone(kept, capsys):
     found = read_rules(parsed("report", kept, "--risk-pct", "10", "--stress", "rest"), kept)
     assert found == Rules(risk=0.1, confidence=0.9, stress="rest", today_load_pct=12.0)
-    assert "rules.json, but for risk, stress of the options: at most 10 %" in (
+    assert "rules.json, except risk, stress from the options: at most 10 %" in (
         capsys.readouterr().out)
 
 
@@ -81,7 +81,7 @@ def test_a_comparison_takes_the_same_rules_for_all(kept, tmp_path, capsys):
     both = parsed("compare", kept, other, "--confidence-pct", "80")
     assert rules_of_all([kept, other], both) == Rules(confidence=0.8)
     assert capsys.readouterr().out == (
-        "Rules: the folders do not keep the same, so the usual ones and the options hold.\n")
+        "Rules: the folders keep different ones, so the usual rules and your options apply.\n")
     keep_rules(KEPT, other)
     assert rules_of_all([kept, other], parsed("compare", kept, other)) == KEPT
     assert capsys.readouterr().out.startswith("Rules: kept in ")

@@ -117,7 +117,7 @@ def test_what_cannot_be_shared_is_told_and_nothing_is_written(
 def test_a_package_that_was_sent_is_not_replaced(run, demo, whole):
     before = whole.read_bytes()
     assert run("share", demo, "--out", whole) == (
-        2, "", f"scentlab share: {whole} is there already and was not touched; give another name\n"
+        2, "", f"scentlab share: {whole} already exists and was not touched; give another name\n"
     )
     assert whole.read_bytes() == before
 
@@ -180,7 +180,7 @@ def test_a_damaged_package_is_refused(run, whole, tmp_path):
 
 def test_open_writes_over_no_folder(run, whole, tmp_path):
     assert run("open", whole, "--save", tmp_path) == (
-        2, "", f"scentlab open: {tmp_path} is there already; give --save the name of a new folder\n"
+        2, "", f"scentlab open: {tmp_path} already exists; give --save the name of a new folder\n"
     )
 
 
@@ -226,8 +226,8 @@ def test_summary_asks_and_holds_back(run, demo, tmp_path):
     (("compare", "DEMO"), "a comparison needs two or more series folders"),
     (("summary", "DEMO", "--out", "x.txt", "--ask", "?"),
      "this is a web page: give --out a name that ends in .html, not x.txt"),
-    (("compare", "DEMO", "nowhere"), "nowhere is no series folder: it holds no "
-     "series.sqlite; make one with: PROGRAM new nowhere"),
+    (("compare", "DEMO", "nowhere"), "nowhere is not a series folder: it has no series.sqlite; "
+                                     "make one with: PROGRAM new nowhere"),
     (("summary", "DEMO", "--out", "no/x.html", "--ask", "?"),
      "there is no folder no; make it or give another --out"),
     (("summary", "DEMO", "--out", "x.html", "--ask", " "), "ask 1 to 6 questions of at most 300 "

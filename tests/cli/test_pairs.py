@@ -69,7 +69,7 @@ def test_from_the_question_to_the_words(folder, capsys, answers):
     answers += ["3", "1", "", *["2"] * 3]  # no such key; one left for later; then gone
     assert pairs(folder, "--tester", "A1") == 0
     said = capsys.readouterr().out
-    assert "10 pairs of A1 wait." in said and "Still to compare: A1 6, A2 10." in said
+    assert "10 pairs waiting for A1." in said and "Still to compare: A1 6, A2 10." in said
     stored = Store.open(folder).rows("pairs")
     assert stored["stronger"].tolist() == ["first", "second", "second", "second"]
 
@@ -132,7 +132,7 @@ def test_no_piece_of_a_batch_that_will_not_be_poured_is_compared(tmp_path, capsy
 def test_somebody_else_and_a_folder_without_a_plan(folder, capsys, tmp_path):
     pairs(folder, "--kind", "cold")
     assert pairs(folder, "--tester", "B1") == 2
-    assert "this series knows no tester B1; it has A1" in capsys.readouterr().err
+    assert "this series has no tester B1; it has A1" in capsys.readouterr().err
     Store.create(tmp_path / "bare")
     assert pairs(tmp_path / "bare") == 2
     assert "import --pairs FILE" in capsys.readouterr().err

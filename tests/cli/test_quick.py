@@ -80,7 +80,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
               "5.3 g", "85 g", "", "", "", ""]
     assert quick(folder) == 0
     said = capsys.readouterr().out
-    assert "'lots' does not begin with a number" in said
+    assert "'lots' does not start with a number" in said
     assert "4 of 4 test batches are stored." in said
     assert any("The weighed load is 1.33 oz/lb, planned 1.5 oz/lb: is 0.25 oz of fragrance in 3 oz "
                "of wax right?" in words for words in asked)
@@ -197,7 +197,7 @@ def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, cap
     quick(folder, *ASKED)
     typed += ["", "", "", "85 g", "5.3 g", "82 g"]  # gone before the fragrance of the second batch
     assert quick(folder) == 1
-    assert "Stopped; all that was finished is stored." in capsys.readouterr().out
+    assert "Stopped; everything finished is stored." in capsys.readouterr().out
     pours = Store.open(folder).rows("pours")
     assert list(pours["pour"]) == ["P01-1"] and list(pours["fragrance_g"]) == [5.3]
     typed += [""] * 9
@@ -254,12 +254,12 @@ def test_money_where_the_prices_are_known(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(("more", "words"), [
-    ([*ASKED[:6], "--oil-price", "18 EUR"], "--oil-price '18 EUR' is no price of a weight"),
-    (ASKED[2:], "--wax is missing; write, say: "),
+    ([*ASKED[:6], "--oil-price", "18 EUR"], "--oil-price '18 EUR' is not a price for a weight"),
+    (ASKED[2:], "--wax is missing; write, for example: "),
     ([*ASKED[:4], "--loads", "6 %"], "1 load came; give two to 4"),
     ([*ASKED[:4], "--loads", "1, 2, 3"], "--loads '3' has no unit; write it as 1.5 oz/lb"),
     ([*ASKED[:4], "--loads", "1, 2, 3, 4, 5 oz/lb"], "5 loads came; give two to 4"),
-    ([*ASKED, "--piece", "a cup"], "--piece 'a cup' is no weight"),
+    ([*ASKED, "--piece", "a cup"], "--piece 'a cup' is not a weight"),
     ([*ASKED, "--flash", "140"], "--flash '140' has no unit; write it as 180 F or 82 C"),
     ([*ASKED, "--flash", "10 F"], "--flash '10 F' cannot be; give a number from 32 to 572 °F\n"),
     ([*ASKED, "--add", "5 C"], "--add '5 C' cannot be; give a number from 20 to 150 °C\n"),

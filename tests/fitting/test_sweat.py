@@ -149,8 +149,8 @@ class TestRisk:
             (
                 lambda f: sweat_risk(f, "soft", [0.08]),
                 "loads asked for, row 0, column load_pct: found '0.08', expected g of fragrance "
-                "per 100 g of wax, such as 9 for 9 %. No load is over 0.4, as if all were shares "
-                "of 1: multiply the column by 100.",
+                "per 100 g of wax, such as 9 for 9 %. No load is over 0.4, so they look like "
+                "shares of 1: multiply the column by 100.",
             ),
             (
                 lambda f: sweat_risk(f, "none", [8.0]),

@@ -101,7 +101,7 @@ def test_what_the_plan_asks_is_shown_with_units_and_missing_prices_are_said(fold
     assert "There is no plan yet" in desk.asks.value
     fill_in(desk)
     for words in ("<th>to buy, with spare</th>", "<td>not known</td>",
-                  "<th>wax to melt, with spare</th>", "<td>Look for frost</td>"):
+                  "<th>wax to melt, with spare</th>", "<td>Inspect frost</td>"):
         assert words in desk.asks.value
     desk.materials.wax_cards[0].fields["price_per_kg"].value = "7,5"
     assert "<td>7.50</td>" in desk.asks.value
@@ -314,19 +314,20 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
         ({"loads": "4"}, "the loads are 4.0 % (0.64 oz/lb); give two different loads at least"),
         ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
          "40 g per 100 g"),
-        ({"assessors": "0"}, "1 throw pieces of each test batch and no tester to smell them; give "
+        ({"assessors": "0"}, "1 throw pieces of each test batch but no tester to smell them; give "
          "testers, such as A1, or no throw pieces"),
-        ({"works_with": "A9"}, "&#x27;A9&#x27; works with the fragrance and is not among the "
-         "testers A1, A2"),
-        ({"pots": "50"}, "900 three-digit codes: take fewer loads, pots or pieces"),
-        ({"cure_sweat_heat": "1"}, "take fewer cycles or more days of cure"),
+        ({"works_with": "A9"}, "&#x27;A9&#x27; works with the fragrance but is not among the "
+                               "testers A1, A2"),
+        ({"pots": "50"}, "900 three-digit codes: use fewer loads, pots or pieces"),
+        ({"cure_sweat_heat": "1"}, "use fewer cycles, or cure longer"),
         ({"per_sitting": "1"}, "Most pieces in a session: found &#x27;1&#x27;, "
          "expected a whole number from 2 to 40 pieces"),
         ({"per_sitting": "5"}, "a hot session of 5 pieces does not fit"),
         ({"together": "no"}, "takes 6 like rooms, and there are 1"),
         ({"begin": "seven"}, "write it as 19:00"),
         ({"confirm": "yes"}, "give its add temperature, or the maximum of every wax"),
-        ({"confirm": "yes", "confirm_add_temp": "70"}, "hotter than usual; give its add"),
+        ({"confirm": "yes", "confirm_add_temp": "70"}, "a hotter addition than usual; give its "
+                                                       "add"),
         ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "no longer than the "
          "usual 2 min; raise its minutes"),
         ({n: "0" for n in ("sweat", "sweat_heat", "frost", "throw", "reserve")},

@@ -31,7 +31,7 @@ def test_what_is_typed_is_read_with_its_unit(name, text, value):
 @pytest.mark.parametrize(("name", "text", "words"), [
     ("wax_g", "", "nothing is filled in, expected a number with a decimal point from 1 to 100000"),
     ("wax_g", "2 cups",
-     "found '2 cups', which is no weight; write it as 450 g, 9.5 oz or 1 lb 2 oz."),
+     "found '2 cups', which is not a weight; write it as 450 g, 9.5 oz or 1 lb 2 oz."),
     ("add_temp_c", "400 F", "found '400 F', expected a number with a decimal point from 20 to 150"),
     ("stir_min", "1,200", "Write it with a point"),
     ("wax_g", "inf", "found 'inf', expected a number"),

@@ -52,7 +52,7 @@ def test_degrees_of_the_other_unit_are_asked_about(kept):
     with showing(Shown("oz", "F")):
         form = HeatForm(PLANNED, lambda row: rows.append(row) or len(rows), rows.pop, DAY)
         typed(form, low_c="37,5", high_c="104 F")
-        assert ("NOT SAVED YET. Coldest that the thermometer showed while it was warm: 37.5 °F is "
+        assert ("NOT SAVED YET. Coldest the thermometer showed while warm: 37.5 °F is "
                 "63 °F below the planned 100.4 °F. Is 37.5 °F right?") in form.message.value
         assert not rows
         form.save.click()

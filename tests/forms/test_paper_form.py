@@ -170,8 +170,8 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
 
 @pytest.mark.parametrize("typed, words", [
     ("", "nothing is filled in, give the day it was inspected"),
-    ("10/11/2026", "found '10/11/2026', which is no date; write it as 14 Mar 2026, 2026-03-14 or "
-     "14.03.2026."),
+    ("10/11/2026", "found '10/11/2026', which is not a date; write it as 14 Mar 2026, 2026-03-14 "
+     "or 14.03.2026."),
 ])
 def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
     day_of(form, "417").value = typed

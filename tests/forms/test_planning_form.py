@@ -181,8 +181,8 @@ def test_what_it_takes_follows_the_fields(form):
 @pytest.mark.parametrize(
     ("field", "text", "words"),
     [
-        ("loads", "4, six", "Loads: found &#x27;six&#x27;, which does not begin with a number of 0 "
-         "or more; write it as 1.5 oz/lb, 8 % or 80 g/kg."),
+        ("loads", "4, six", "Loads: found &#x27;six&#x27;, which does not start with a number of 0 "
+                            "or more; write it as 1.5 oz/lb, 8 % or 80 g/kg."),
         ("loads", "1, 2, 30 oz/lb", "Loads: found &#x27;30 oz/lb&#x27;, which is more fragrance "
          "than wax; write it as 1.5 oz/lb, 8 % or 80 g/kg."),
         ("pots", "two", "Pots of each blend: found &#x27;two&#x27;, expected a whole number. "
@@ -193,8 +193,8 @@ def test_what_it_takes_follows_the_fields(form):
          "200. Correct the value."),
         ("assessors", "A1, Ann", "Testers: found &#x27;ANN&#x27;, expected a letter and a "
          "number, such as A1, never a name"),
-        ("start", "14 Mai", "First pour day: found &#x27;14 Mai&#x27;, which is no date; write it "
-         "as 14 Mar 2026, 2026-03-14 or 14.03.2026."),
+        ("start", "14 Mai", "First pour day: found &#x27;14 Mai&#x27;, which is not a date; write "
+         "it as 14 Mar 2026, 2026-03-14 or 14.03.2026."),
         ("heat_temp", "99", "the heat cycle melts the wax; lower it"),
         ("add_temp", "hot F", "Add fragrance at: found &#x27;hot F&#x27;, expected a number with a "
          "decimal point (°C). Correct the value or leave it empty."),

@@ -410,7 +410,7 @@ def test_a_day_without_a_year_is_the_nearest_one():
         day = dt.date.today() + dt.timedelta(days)
         assert read_day(f"{day.day} {day:%B}", "day") == day
     for typed in ("5 Mai", "32 Dec", "Dec", "5 D 2026", "5 12"):
-        with pytest.raises(FieldError, match="is no date; write it as 14 Mar 2026"):
+        with pytest.raises(FieldError, match="is not a date; write it as 14 Mar 2026"):
             read_day(typed, "day")
     with pytest.raises(FieldError):
         read_day("30 Feb", "day")
@@ -464,7 +464,7 @@ def test_a_batch_above_a_limit_is_marked(desk):
     form = PourForm([p | {"test_only": p["load_pct"] > 10} for p in PLANNED], desk.save)
     assert "not for sale" not in text(form.planned_view)
     form.later.click()
-    assert "Test only, not for sale." in text(form.planned_view)
+    assert "For testing only, not for sale." in text(form.planned_view)
 
 
 @pytest.mark.parametrize("days, taken", [(0, True), (1, True), (2, False), (365, False)])
@@ -490,7 +490,7 @@ def test_a_day_of_pouring_to_come_is_refused_but_for_a_wrong_clock(desk, days, t
     "10/11/2026", "26/10/2026", "10-10-2026", "31.2.2026", "14.3.26", "2026-13-01", "yesterday",
 ])
 def test_a_day_that_is_not_surely_understood_is_told(desk, typed):
-    words = "which is no date; write it as 14 Mar 2026, 2026-03-14 or 14.03.2026."
+    words = "which is not a date; write it as 14 Mar 2026, 2026-03-14 or 14.03.2026."
     form = PourForm(PLANNED, desk.save)
     form.pours["P01"].click()
     form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
@@ -537,7 +537,7 @@ def test_a_typed_day_is_shown_as_understood_and_is_that_of_one_pour_alone(desk):
     form.save.click()
     assert [r["poured_on"] for r in desk.rows] == [dt.date(2026, 3, 14), dt.date(2026, 3, 15)]
     form.fields["poured_on"].value = "10/11/2026"
-    assert "which is no date" in text(form.day) and "scent-error" in form.day.value
+    assert "which is not a date" in text(form.day) and "scent-error" in form.day.value
 
 
 def test_an_empty_day_is_the_planned_one_when_that_is_past(desk):

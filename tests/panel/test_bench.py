@@ -345,8 +345,8 @@ class TestPourDay:
         ({"typed": {"wax_g": "two", "fragrance_g": "1"}},
          "Wax weighed: found 'two', expected a number"),
         ({"typed": {"wax_g": "5 fl oz", "fragrance_g": "1"}},
-         "Wax weighed: found '5 fl oz', which is a volume, and no volume of oil has a weight of "
-         "its own; write it as 450 g"),
+         "Wax weighed: found '5 fl oz', which is a volume, and the weight of a volume depends on "
+         "the oil; write it as 450 g"),
         ({"typed": {"wax_g": "10", "fragrance_g": "200"}}, "200 g of fragrance: expected"),
         ({"day": "2026-04-20"}, "Day of pouring: 2026-04-20 is still to come."),
         ({"day": "yesterday"}, "Day of pouring: expected a date"),

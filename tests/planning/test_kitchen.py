@@ -42,7 +42,7 @@ def test_loads_are_evenly_spaced_and_what_leaves_one_is_refused():
     with pytest.raises(PlanError) as caught:
         propose("wax 3 lb", (8, 8))
     assert (caught.value.field, str(caught.value)) == ("loads_pct", "the loads are 8.0 % (1.28 "
-            "oz/lb); give two different loads at least, each once")
+            "oz/lb); give at least two different loads, each once")
     with pytest.raises(PlanError, match="a number above 0 and up to 40"):
         propose("wax 3 lb", (0, 8))
 
@@ -68,14 +68,15 @@ def test_loads_wax_and_what_lies_over_the_limit_are_said():
     small = propose("wax 3 lb")[0].sentence
     assert small.startswith("Small: 1 pot of 4 loads, 12 pieces of ")
     assert ("Loads: 4.0 % (0.64 oz/lb), 7.25 % (1.16 oz/lb); over the wax maker's limit, 8.0 % "
-            "(1.28 oz/lb), test only, not for sale: 10.75 % (1.72 oz/lb), 14.0 % (2.24 oz/lb)."
+            "(1.28 oz/lb), for testing only, not for sale: 10.75 % (1.72 oz/lb), 14.0 % (2.24 "
+            "oz/lb)."
             ) in small
     assert "none is over the wax maker's limit, 8.0 %" in propose("wax 3 lb", (4, 7))[0].sentence
     with showing(Shown("oz")):
         assert "Loads: 0.64 oz/lb (4.0 %), 1.16 oz/lb" in propose("wax 3 lb")[0].sentence
     no_limit = propose_plans("wax 3 lb", Blend("hard", {Wax("hard"): 1.0}), FIG,
                              start="2026-12-01", seed=1)[0].sentence
-    assert "the wax maker's limit is not known, look at its sheet." in no_limit
+    assert "the wax maker's limit is not known, so check the sheet." in no_limit
     # 5 g in 100 g of the piece are 5 / 0.95 = 5.263 g to 100 g of wax.
     oil = propose_plans("wax 3 lb", SOFT, Fragrance("fig", limit_content_pct=5),
                         start="2026-12-01", seed=1)[0].sentence
@@ -85,7 +86,7 @@ def test_loads_wax_and_what_lies_over_the_limit_are_said():
 @pytest.mark.parametrize(("text", "words"), [
     ("wax 3 lb, cats 2", "'cats 2' is not understood"),
     ("testers 2", "no wax is named"),
-    ("wax much", "wax: 'much' does not begin with a number of 0 or more"),
+    ("wax much", "wax: 'much' does not start with a number of 0 or more"),
     ("wax 3 lb, testers -1", "'testers -1' is not understood"),
     ("wax 3 lb, moulds 0", "moulds is 0; give a whole number from 1 to 1000"),
 ])
@@ -125,8 +126,8 @@ def test_what_cannot_be_held_says_why_and_what_would_do():
     found = propose("wax 200 g")
     assert [p.plan for p in found] == [None] * 3
     assert found[0].sentence == (
-        "Small: cannot be held. 1 pot of 4 loads takes 347 g (12.2 oz) of wax with spare, and "
-        "there is 200 g (7.1 oz). With 147 g (5.2 oz) more, or lighter pieces, it can be held.")
+        "Small: cannot be held. 1 pot of 4 loads takes 347 g (12.2 oz) of wax with spare, and you "
+        "have 200 g (7.1 oz). With 147 g (5.2 oz) more, or lighter pieces, it fits.")
     assert propose("wax 347 g")[0].plan is not None and propose("wax 346 g")[0].plan is None
 
 

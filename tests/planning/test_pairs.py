@@ -85,8 +85,8 @@ def test_a_quick_check_can_be_smelt_cold():
 
 
 @pytest.mark.parametrize(("change", "said"), [
-    ({"loads_pct": [6, 6.1]}, "give two that are more than 0.25 points apart"),
-    ({"loads_pct": [6, 7.3]}, "take two of its planned loads"),
+    ({"loads_pct": [6, 6.1]}, "give two more than 0.25 points apart"),
+    ({"loads_pct": [6, 7.3]}, "use two of its planned loads"),
     ({"kind": "hot"}, "the kind of throw is 'hot'"),
     ({"number": 1}, "number is 1"),
 ])
@@ -145,8 +145,8 @@ def test_a_piece_that_is_in_all_pairs_is_named(plan):
         p for p in plan.piece_rows if p.code == keep or p.code not in codes[0]))
     lone = plan_pairs(lone, [6, 8], seed=1, kind="cold", number=24)
     care = list(pair_care(lone, lone.pair_rows))
-    assert care[0].startswith(f"In all {len(lone.pair_rows)} pairs, as the only free piece of its "
-                              f"load: {keep} at 6.0 % (0.96 oz/lb). It is soon recognised")
+    assert care[0].startswith(f"In all {len(lone.pair_rows)} pairs, the only free piece of its "
+                              f"load: {keep} at 6.0 % (0.96 oz/lb). Testers soon know")
 
 
 def test_how_long_pairs_take_is_said_with_warming_and_airing(plan):
@@ -156,12 +156,12 @@ def test_how_long_pairs_take_is_said_with_warming_and_airing(plan):
     rules = replace(plan, sittings=Sittings(warm_min=30, smell_min=5))
     hot = plan_pairs(rules, [6, 8], seed=1, kind="warm", number=4, testers=["A1"])
     assert list(pair_care(hot, hot.pair_rows))[-1] == (
-        "Time: 4 pairs of one tester in a session take 4.5 h, more than an evening: leave the "
-        "rest for other days, for what is not answered waits.")  # 4 x 40 + 3 x 36 = 268 min
+        "Time: 4 pairs of one tester in a session take 4.5 h, more than an evening: do the rest on "
+        "other days, since unanswered pairs wait.")  # 4 x 40 + 3 x 36 = 268 min
     # Hot throw fills a room (planning/panel), so two pieces in one are not smelt apart.
     assert list(pair_care(hot, hot.pair_rows))[-2] == (
-        "Hot pairs take two like rooms with a warmer each: in one room the two scents mix, and "
-        "nothing is compared.")
+        "Hot pairs need two similar rooms, each with a warmer: in one room the scents mix and "
+        "there is nothing to compare.")
     cold = plan_pairs(rules, [6, 8], seed=1, kind="cold", number=4, testers=["A1"])
     assert "rooms" not in " ".join(pair_care(cold, cold.pair_rows))
     assert list(pair_care(cold, cold.pair_rows)) == [

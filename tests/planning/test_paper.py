@@ -80,12 +80,12 @@ def test_diary_by_hand():
     assert got == [
         ("2026-12-30", "Pour"), ("2026-12-31", "Pour"),
         ("2027-01-03", "Start the heat cycle"), ("2027-01-04", "Start the heat cycle"),
-        ("2027-01-06", "Look for sweat at room temperature"),
-        ("2027-01-06", "Look for sweat, heat-cycled"),
-        ("2027-01-07", "Look for sweat at room temperature"),
-        ("2027-01-07", "Look for sweat, heat-cycled"),
-        ("2027-01-13", "Look for frost"), ("2027-01-13", "Session S01, hot throw"),
-        ("2027-01-14", "Look for frost"), ("2027-01-14", "Session S02, hot throw"),
+        ("2027-01-06", "Inspect sweat, room temperature"),
+        ("2027-01-06", "Inspect sweat, heat-cycled"),
+        ("2027-01-07", "Inspect sweat, room temperature"),
+        ("2027-01-07", "Inspect sweat, heat-cycled"),
+        ("2027-01-13", "Inspect frost"), ("2027-01-13", "Session S01, hot throw"),
+        ("2027-01-14", "Inspect frost"), ("2027-01-14", "Session S02, hot throw"),
         ("2027-01-15", "Session S03, hot throw"),
     ]
     assert rows["detail"][0].startswith("1 pot, 3 test batches, 18 pieces, ")
@@ -107,6 +107,6 @@ def test_heat_cycles_that_do_not_fit_before_the_look_are_refused():
     with pytest.raises(PlanError) as caught:
         plan(heat_cycle=HeatCycle(cycles=8))
     assert str(caught.value) == (
-        "8 heat cycles, one a day, do not fit before an inspection 7 days after pouring; take "
-        "fewer cycles or more days of cure before the heat-cycled pieces are inspected"
+        "8 heat cycles, one a day, do not fit before an inspection 7 days after pouring; use fewer "
+        "cycles, or cure longer before inspecting the heat-cycled pieces"
     )

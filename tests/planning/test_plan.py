@@ -142,7 +142,7 @@ def test_all_900_codes_can_be_used_and_901_pieces_are_refused():
         plan(blends=BLENDS[:1], loads_pct=range(1, 18), pots_per_blend=1,
              pieces=PieceNumbers(50, 3, 0, 0, 0), assessors=1)
     assert str(caught.value) == (
-        "901 pieces came; there are 900 three-digit codes: take fewer loads, pots or "
+        "901 pieces were planned; there are 900 three-digit codes: use fewer loads, pots or "
         "pieces, or plan two series"
     )
 
@@ -166,11 +166,11 @@ def test_an_unknown_limit_is_a_note_and_never_a_mark():
     unknown = Blend("unknown", {Wax("new wax"): 1})
     one = plan(blends=[unknown], fragrance=Fragrance("plain"))
     assert not one.pours["test_only"].any()
-    assert ("Blend unknown: the wax maker's highest load is not known; pieces are not marked "
+    assert ("Blend unknown: the wax maker's highest load is not known, so pieces are not marked "
             "against it.") in one.notes
     assert ("The fragrance's closed-cup flash point is not known: take it from its data sheet."
             ) in one.notes
-    assert ("Blend unknown: no add temperature is known; take it from the wax maker."
+    assert ("Blend unknown: no add temperature is known; ask the wax maker."
             ) in one.notes
 
 
@@ -257,9 +257,9 @@ def test_a_plan_of_earlier_versions_is_read():
 @pytest.mark.parametrize(
     "data, words",
     [
-        ({"title": "x"}, "this is no plan that can be read here: its format is None, expected 1; "
+        ({"title": "x"}, "this plan cannot be read here: its format is None, expected 1; "
                          "give what Plan.to_dict() returned"),
-        ([], "this is no plan that can be read here: its format is [], expected 1; "
+        ([], "this plan cannot be read here: its format is [], expected 1; "
              "give what Plan.to_dict() returned"),
         ({"format": 1}, "the plan's data is damaged ('rules'); take it again from Plan.to_dict()"),
     ],
@@ -329,7 +329,7 @@ def test_a_pour_too_small_for_the_scale_is_refused():
         pour_weights(1, 4, 3.3, 0)
     assert str(caught.value) == (
         "a test batch of 4 g of wax at a load of 3.3 % of wax takes 0.1 g of fragrance on a 0.1 g "
-        "scale, which misses the load by 0.80 points; pour more pieces or heavier ones"
+        "scale, which misses the load by 0.80 points; pour more or heavier pieces"
     )
 
 
@@ -352,32 +352,32 @@ def test_pots_add_up_to_the_pours():
 
 REFUSED = [
     (dict(loads_pct=[8]),
-     "the loads are 8.0 % (1.28 oz/lb); give two different loads at least, each once"),
+     "the loads are 8.0 % (1.28 oz/lb); give at least two different loads, each once"),
     (dict(loads_pct=[4, 41]),
      "a load is 41; give a number above 0 and up to 40 g per 100 g of wax"),
     (dict(loads_pct=[0, 4]), "a load is 0; give a number above 0 and up to 40 g per 100 g of wax"),
     (dict(loads_pct=[4, float("nan")]),
      "a load is nan; give a number above 0 and up to 40 g per 100 g of wax"),
     (dict(loads_pct=[4, 6, 4.0]), "the loads are 4.0 % (0.64 oz/lb), 6.0 % (0.96 oz/lb), 4.0 % "
-                                  "(0.64 oz/lb); give two different loads at least, each once"),
-    (dict(blends=[]), "no blend came; give at least one Blend"),
+                                  "(0.64 oz/lb); give at least two different loads, each once"),
+    (dict(blends=[]), "no blend was given; give at least one Blend"),
     (dict(blends=[BLENDS[0], BLENDS[0]]),
-     "the blends 'soft' and 'soft' have one name; give one thing one name, or two things names "
-     "that differ plainly"),
+     "the blends 'soft' and 'soft' have the same name; give one thing one name, or two things "
+     "clearly different names"),
     (dict(title=" "), "title is ' '; give a text of 1 to 200 characters"),
     (dict(pots_per_blend=0), "pots_per_blend is 0; give a whole number from 1 to 50 pots"),
     (dict(piece_g=0), "piece_g is 0; give a number above 0 and up to 5000 g"),
     (dict(seed=-1), "seed is -1; give a whole number from 0 to 9223372036854775807"),
     (dict(start="1 December"),
      "start is '1 December'; give a date as year-month-day, such as 2026-03-14"),
-    (dict(assessors=0), "2 throw pieces of each test batch and no tester to smell them; give "
+    (dict(assessors=0), "2 throw pieces of each test batch but no tester to smell them; give "
                         "testers, such as A1, or no throw pieces"),
     (dict(assessors=["Mary"]), "a tester is 'Mary'; give a tester's code, never a name, such as "
                                "A1"),
-    (dict(assessors=["A1", "A1"]), "the testers 'A1' and 'A1' have one name; give one thing one "
-                                   "name, or two things names that differ plainly"),
+    (dict(assessors=["A1", "A1"]), "the testers 'A1' and 'A1' have the same name; give one thing "
+                                   "one name, or two things clearly different names"),
     (dict(works_with_fragrance=["A9"]),
-     "'A9' works with the fragrance and is not among the testers A1, A2, A3, A4; name "
+     "'A9' works with the fragrance but is not among the testers A1, A2, A3, A4; name "
      "testers of this plan"),
     (dict(heat_cycle=HeatCycle(temp_c=55)),
      "the heat cycle at 55 °C (131 °F) melts blend soft (melts at 52 °C (126 °F)); choose a "
@@ -389,12 +389,12 @@ REFUSED = [
      "blend soft: the pour temperature of 120 °C (248 °F) is above the wax maker's maximum of "
      "93 °C (199 °F); lower it"),
     (dict(pouring=Pouring(confirm=True, confirm_add_temp_c=70)),
-     "blend soft: a confirming pour needs an addition that is hotter than usual; give its add "
+     "blend soft: a confirming pour needs a hotter addition than usual; give its add "
      "temperature, or the maximum of every wax"),
     (dict(pouring=Pouring(confirm=True, confirm_stir_min=2)),
-     "the confirming pour stirs 2 min, no longer than the usual 2 min; raise its minutes"),
+     "the confirming pour stirs 2 min, which is no longer than the usual 2 min; raise its minutes"),
     (dict(pouring=Pouring(confirm=True), blends=[Blend("new", {Wax("new wax"): 1})]),
-     "blend new: a confirming pour needs an addition that is hotter than usual; give its add "
+     "blend new: a confirming pour needs a hotter addition than usual; give its add "
      "temperature, or the maximum of every wax"),
 ]
 
@@ -429,7 +429,7 @@ def test_impossible_plans_are_refused_with_a_remedy(changes, words):
          "pieces_per_sitting is 0; give a whole number from 2 to 40 pieces"),
         (lambda: Sittings(rooms=0), "rooms is 0; give a whole number from 1 to 40"),
         (lambda: CureDays(again=(7,)),
-         "a later look at sweat is 7; give a whole number from 8 to 3650 days"),
+         "a later sweat inspection is 7; give a whole number from 8 to 3650 days"),
         (lambda: Calendar("mondays"), "the days are 'mondays'; give any, weekdays, weekend"),
         (lambda: Calendar(begin="7 pm"), "an evening begins at '7 pm'; write it as 19:00"),
         (lambda: HeatCycle(pack="half"), "the pack is 'half'; give open or shut"),

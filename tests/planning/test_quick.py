@@ -49,8 +49,8 @@ def test_costs_in_words():
     assert quick_costs(replace(plan(), currency=""))[0].endswith("about 5.06 in your currency.")
     assert second == (
         "About 72 minutes of one evening. The answer comes after 7 days: two pieces of each load "
-        "go through the heat cycle, 3 x 12 h at 38 °C (100 °F), from day 4 on. One pot gives a "
-        "load in about six of ten checks; else it shows which pot to pour next.")
+        "go through the heat cycle, 3 x 12 h at 38 °C (100 °F), from day 4. One pot gives a load "
+        "in about six of ten checks; otherwise it shows which pot to pour next.")
     assert third == ("Loads: 6.25 % (1 oz/lb), 9.4 % (1.5 oz/lb), 12.5 % (2 oz/lb), "
                      "18.75 % (3 oz/lb).")
     cheap = quick_plan(Wax("wax"), Fragrance("fig"), [6, 8], start="2026-12-01", seed=1)

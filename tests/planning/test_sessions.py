@@ -129,8 +129,8 @@ def test_sessions_of_a_day_share_its_evening_and_its_rooms():
 def test_a_day_of_jars_that_is_longer_than_its_evening_is_said():
     """By hand: 20 min to melt and 2 min a nose of five jars: 20 + 2 x 5 x 17 = 190 for 17 testers,
     180 for 16."""
-    said = ("Smelling takes up to 190 min on a day, more than the 180 min of an evening: "
-            "take fewer pieces in a session, or fewer sessions on a day.")
+    said = ("Smelling takes up to 190 min a day, more than the 180 min of an evening: use fewer "
+            "pieces per session or fewer sessions a day.")
     assert said in plan(sittings=Sittings("jar"), assessors=17).notes
     assert "Smelling takes" not in " ".join(plan(sittings=Sittings("jar"), assessors=16).notes)
 
@@ -167,13 +167,14 @@ def test_more_rooms_hold_more_and_too_much_is_refused():
     with pytest.raises(PlanError) as caught:
         plan(sittings=Sittings(pieces_per_sitting=4))
     assert str(caught.value) == (
-        "a hot session of 4 pieces does not fit: 1 warmed at a time, with 36 min of airing "
-        "after each, an evening of 180 min and 1 session a day hold 3; take fewer pieces in a "
-        "session or fewer sessions a day, more rooms with a warmer, or a longer evening")
+        "a hot session of 4 pieces does not fit: 1 warmed at a time, with 36 min of airing after "
+        "each, an evening of 180 min and 1 session a day hold 3; use fewer pieces per session, "
+        "fewer sessions a day, more rooms with a warmer, or a longer evening")
     with pytest.raises(PlanError) as caught:
         plan(sittings=Sittings(together=False, rooms=2))
     assert str(caught.value).startswith(
-        "an order of each tester in hot sessions of 6 pieces takes 6 like rooms, and there are 2")
+        "separate orders for testers in hot sessions of 6 pieces need 6 similar rooms, and there "
+        "are 2")
 
 
 def test_jars_are_many_in_a_session_each_tester_in_an_own_order():
@@ -201,7 +202,7 @@ def test_sweat_is_looked_at_again_at_the_planned_ages():
     looks = later_looks(one)
     assert [(day, stress, len(codes)) for day, stress, codes in looks] == [
         (dt.date(2026, 12, 29), "rest", 4), (dt.date(2026, 12, 29), "heat", 8)]
-    assert "Look at sweat again" in set(diary(one)["task"])
+    assert "Inspect sweat again" in set(diary(one)["task"])
     html = grade_sheets_html(one)
     assert "Sweat, room temperature, again: 2026-12-29" in html
     assert "Sweat, heat-cycled, again: 2026-12-29" in html

@@ -125,7 +125,7 @@ def test_every_caution_stands_on_every_pour_sheet():
     for need in ("water bath or thermostatic melter", "direct flame", "thermometer", "unattended",
                  "Lid", "class B extinguisher", "Never water on burning wax",
                  "wax maker's temperature", "wax maker's maximum", "Ventilate", "Gloves",
-                 "sensitise", "local law and licensed practice", "no safety assessment"):
+                 "sensitise", "local law and licensed practice", "not a safety assessment"):
         assert need in text
 
 

@@ -215,7 +215,7 @@ def test_a_day_with_dots_and_one_that_is_not_understood(form, scored):
     form.fields["poured_on"].value = "10/11/2025"
     form.save.click()
     assert said(form) == (
-        "NOT SAVED. Day of pouring: found '10/11/2025', which is no date; write it as "
+        "NOT SAVED. Day of pouring: found '10/11/2025', which is not a date; write it as "
         "14 Mar 2026, 2026-03-14 or 14.03.2026."
     )
     form.fields["poured_on"].value = "28.2.2026"

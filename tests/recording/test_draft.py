@@ -33,7 +33,7 @@ def test_a_write_that_breaks_off_leaves_the_draft_before(tmp_path, monkeypatch, 
     with pytest.raises(DraftError) as error:
         keep_draft(tmp_path, {"title": "after"})
     assert str(error.value) == (
-        "what is typed is on this page only: the disk of the folder is full, and nothing was half "
+        "what is typed is on this page only: the disk of the folder is full; nothing was half "
         "written. Make room and try again"
     )
     assert read_draft(tmp_path) == {"title": "before"}

@@ -126,8 +126,8 @@ def test_a_file_that_grew_adds_what_is_new_and_passes_over_what_is_stored(empty,
     stored = import_csvs(empty, *files())
     again = dict(zip(("pours", "pieces", "throws"), files(), strict=True))
     tried = dry_run(empty, **again)
-    assert tried.sentence == ("Ready to store: 0 pours, 0 pieces, 0 throws, 0 grades. Stored "
-                              "already, and left as they are: 8 rows.")
+    assert tried.sentence == ("Ready to store: 0 pours, 0 pieces, 0 throws, 0 grades. Already "
+                              "stored and left as they are: 8 rows.")
     assert set(tried.store(empty).values()) == {0}
     more = files(POURS + "P03,A,soft mix,2026-03-01,200,26,10,\n",
                  PIECES.replace("A1,3,", "A1,3,2") + "213,P03,heat,21,A1,4,\n")

@@ -608,7 +608,7 @@ def test_a_file_is_held_to_its_limits_before_it_is_read(empty, tmp_path):
     (("1,200", "96"), "Write it with a point"),
     (("200", "18,5"), "Or choose the decimal comma for the whole file in the form, or in the "
      "command give --decimal ,"),
-    (("200", "6 %"), "Weigh it, or work it out: a percentage is no weight."),
+    (("200", "6 %"), "Weigh it, or work it out: a percentage is not a weight."),
     (("1.255", "96"), "A point is a decimal point, unless the decimal comma is chosen"),
 ])
 def test_a_weight_that_can_be_read_in_two_ways_is_asked_about(empty, foreign, cells, words):

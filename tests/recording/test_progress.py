@@ -379,7 +379,7 @@ def test_what_cannot_be_left_out(store):
     with pytest.raises(RefusedError) as error:
         leave_out(store, "P09")
     assert str(error.value) == (
-        "the plan has no test batch, piece, session or tester 'P09'; look at its name on the sheet")
+        "the plan has no test batch, piece, session or tester 'P09'; check its name on the sheet")
     leave_out(store, "P02")
     with pytest.raises(RefusedError) as error:
         leave_out(store, "P02", "spilled")

@@ -140,8 +140,8 @@ PROBLEMS = {
         "flash_point_c: found '90.0', expected nothing, for a wax has no such thing. Empty the "
         "cell."),
     "blend,d,,,,,60 % a; 30 % b,": (
-        "parts: found '60 % a; 30 % b', expected a blend that can be: blend d: the fractions "
-        "are 0.6, 0.3. Give fractions by weight that add up to 1, such as 0.7 and 0.3."),
+        "parts: found '60 % a; 30 % b', expected a blend that can be: blend d: the fractions are "
+        "0.6, 0.3. Give fractions by weight that add up to 1, such as 0.7 and 0.3."),
     "blend,e,,,,,half and half,": (
         "parts: found 'half and half', expected a blend that can be: its parts are not "
         "understood. Write them as 70 % soft wax; 30 % hard wax."),

@@ -112,7 +112,7 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
         "point (chance ",
         "creamy wax C-41; firm wax F-03; fragrance 77.",
         "Not tested this load, after day 7, other lots, cold throw, second grader.",
-        "Hot wax burns", "No safety assessment",
+        "Hot wax burns", "Not a safety assessment",
     ):
         assert said in text, said
     assert len(text.split()) <= 150
