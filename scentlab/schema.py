@@ -135,11 +135,11 @@ def _check_number(column, value):
         if number == int(number):
             return int(number), None
     if re.fullmatch(r"-?\d+(\.\d{3})*,\d+", text):
-        return column._wrong("Write it with a point, as 9.5, and nothing between thousands.")
+        return column._wrong("Write it with a point, as in 9.5, and no thousands separator.")
     if column.unit == "g" and text.endswith("%"):
-        return column._wrong("Weigh it, or work it out: a percentage is no weight.")
+        return column._wrong("Weigh it or work it out: a percentage is not a weight.")
     if column.unit and re.search(r"\d\s*[A-Za-z%°]", text) and math.isnan(number):
-        return column._wrong(f"Give the number alone, in {column.unit}, without its unit.")
+        return column._wrong(f"Give only the number, in {column.unit}, without the unit.")
     return column._wrong("Correct the value" + ("." if column.required else
                                                 " or leave it empty."))
 
@@ -153,7 +153,7 @@ def _check_date(column, value):
         except (TypeError, ValueError):
             return column._wrong("Write the year first, then month and day, with dashes.")
     if not EARLIEST <= day <= LATEST:
-        return None, (f"a day from {EARLIEST} to {LATEST}", "Look at the year.")
+        return None, (f"a day from {EARLIEST} to {LATEST}", "Check the year.")
     return day, None
 
 
@@ -167,8 +167,8 @@ def _check_text(column, value):
     text = kept(value)
     lines = column.pattern is None  # a note may have several lines, a name has not
     if signs := unseen(text, lines=lines):
-        return None, ("a text of signs that can be seen",
-                      f"Type it anew: it holds {', '.join(signs)}.")
+        return None, ("a text of visible characters",
+                      f"Type it again: it contains {', '.join(signs)}.")
     fits = re.fullmatch(column.pattern or r"(?s).{1,200}", text) and not isinstance(value, bytes)
     return (text, None) if fits else column._wrong("Correct the text.")
 
@@ -355,10 +355,10 @@ def _row_problems(table, row):
     if table.one_of and all(is_missing(row[n]) for n in table.one_of):
         names = " or ".join(table.one_of)
         yield (table.one_of[0], "", f"a value in {names}",
-               f"Give {names}, or both, or leave the row out.")
+               f"Give {names}, or both, or remove the row.")
     for low, high in table.falling(row):
         yield (low, f"{row[low]:g}", f"at most {high}, which is {row[high]:g}",
-               "Look at both again: they may be the wrong way round.")
+               "Check both: they may be swapped.")
 
 
 def parse_table(text, table, file, rows=None, *, may_be_empty=False):
@@ -397,7 +397,7 @@ def _check_header(names, table, findings):
         findings.add(1, name, name, "each column once", "Delete or rename one of the two columns.")
     for name in (n for n in table.required if n not in names):
         findings.add(1, name, None, f"a column {name} ({table[name].meaning})",
-                     "Add the column; the header row must hold the exact names.")
+                     "Add the column; the header row must have the exact names.")
     for name in (n for n in names if n not in table.names):
         findings.add(1, name, name, "one of the columns " + ", ".join(table.names),
                      "Rename or delete the column.")
@@ -417,7 +417,7 @@ def _check_rows(frame, rows, table, findings):
         findings.add(
             rows[i], table.key[0], str(own.iloc[0]),
             f"each combination of {', '.join(table.key)} once",
-            f"The row repeats {values}: delete it or correct what differs.",
+            f"The row repeats {values}: delete it or correct it.",
         )
 
 
@@ -447,7 +447,7 @@ def impossible_load(row):
         return None
     # Thousands taken for decimals make a load of thousands of percent.
     point = "" if load <= 1000 else (
-        " A point is a decimal point, unless the decimal comma is chosen: write 1250, not 1.250."
+        " A point is a decimal point unless you choose the decimal comma: write 1250, not 1.250."
     )
     return (
         f"a load of at most {MOST_LOAD_PCT:g} % of wax, and with {say_weighed(row['wax_g'])} of "
@@ -458,4 +458,4 @@ def impossible_load(row):
 
 def check_clock(today):
     """The remedy for a day that has not come yet."""
-    return f"Correct it, or the clock of this computer: it says that today is {today}."
+    return f"Correct it, or this computer's clock, which says that today is {today}."

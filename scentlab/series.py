@@ -280,11 +280,11 @@ def _wrong(value, shape, place, seen):
             under = name if place in ("", "the plan") else f"{place}, {name}"
             yield from _wrong(value[name], inner, under, seen)
     elif isinstance(shape, list | dict):
-        yield f"{place} is no {'list' if isinstance(shape, list) else 'group of names'}"
+        yield f"{place} is not a {'list' if isinstance(shape, list) else 'group of names'}"
     elif not _is_a(value, shape):
         yield f"{place} is not {shape}"
     elif seen and isinstance(value, str) and unseen(value, lines=True):
-        yield f"{place} holds {unseen(value, lines=True)[0]}, which nobody can see"
+        yield f"{place} holds {unseen(value, lines=True)[0]}, which is invisible"
 
 
 def _is_a(value, kind):

@@ -41,8 +41,8 @@ def load_from_content(content_pct: Amount) -> Amount:
     content = _checked(content_pct, "a content", "g in 100 g of finished product", missing=True)
     if np.any(content >= 100.0):
         raise ValueError(
-            f"a content of {np.nanmax(content):g} % of the finished product leaves no wax; "
-            "give a content under 100 %"
+            f"a content of {np.nanmax(content):g} % of the finished product leaves no wax; give a "
+            "content under 100 %"
         )
     return _plain(100.0 * content / (100.0 - content))
 
@@ -78,7 +78,7 @@ def load_from_weights(fragrance_g, wax_g):
     fragrance = _checked(fragrance_g, "the fragrance", "g", missing=True)
     wax = _checked(wax_g, "the wax", "g", missing=True)
     if np.any(wax == 0):
-        raise ValueError("the wax weighs 0 g, which holds no load; give its weight in g, above 0")
+        raise ValueError("the wax weighs 0 g, so there is no load; give its weight in g, above 0")
     return _plain(100.0 * fragrance / wax)
 
 
@@ -435,14 +435,14 @@ def _checked(value, what, unit, *, least=0.0, missing=False):
     texts = [x for x in values if not (x is None or isinstance(x, Real))]
     if texts:
         raise ValueError(
-            f"{what} must be a number in {unit}, not {texts[0]!r}; leave units and words out"
+            f"{what} must be a number in {unit}, not {texts[0]!r}; leave out units and words"
         )
     found = plain.astype(float)
     wrong = (found < least) | np.isinf(found) | (np.isnan(found) & (not missing))
     if np.any(wrong):
         shown = f"{found[wrong].flat[0]:g} {unit}"
         bound = f"from {least:g} {unit} up" if np.isfinite(least) else f"in {unit}"
-        raise ValueError(f"{what} of {shown} cannot be; give a number {bound}")
+        raise ValueError(f"{what} of {shown} is not possible; give a number {bound}")
     return found
 
 

@@ -122,8 +122,8 @@ class Bench:
         if not self.demo:
             return f"This is your series in {self.folder}."
         return (
-            f"DEMO: {self.why}, so this works on a copy of the demo series in "
-            f"{self.folder}. Its data are invented, and what you save there is not kept."
+            f"DEMO: {self.why}, so this uses a copy of the demo series in {self.folder}. Its data "
+            "are invented, and nothing you save there is kept."
         )
 
     def __repr__(self):

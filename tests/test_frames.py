@@ -44,8 +44,8 @@ def with_one(frame, column, value, place=2):
     ("grade", "wet", f"found 'wet', expected {OF_GRADES}. {CORRECT}"),
     ("grade", True, f"found 'True', expected {OF_GRADES}. {CORRECT}"),
     ("load_pct", -7.0, f"found '-7.0', expected {OF_LOADS}. {CORRECT}"),
-    ("load_pct", "9,5", f"found '9,5', expected {OF_LOADS}. Write it with "
-                          "a point, as 9.5, and nothing between thousands."),
+    ("load_pct", "9,5", f"found '9,5', expected {OF_LOADS}. Write it with a point, as in 9.5, and "
+                        "no thousands separator."),
     ("age_days", -3, "found '-3.0', expected a number with a decimal point from 0 to 3650 (days "
                      f"since pouring). {CORRECT}"),
     ("stress", "Heat", "found 'Heat', expected one of rest, heat. Write heat."),

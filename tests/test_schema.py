@@ -59,9 +59,9 @@ def test_numbers_keep_every_digit():
     ({"wax_g": "abc"}, "column wax_g: found 'abc', expected a number with a decimal point from 1 "
      "to 100000 (g). Correct the value."),
     ({"wax_g": "200,5"}, "column wax_g: found '200,5', expected a number with a decimal point "
-     "from 1 to 100000 (g). Write it with a point, as 9.5, and nothing between thousands."),
+     "from 1 to 100000 (g). Write it with a point, as in 9.5, and no thousands separator."),
     ({"wax_g": "200 g"}, "column wax_g: found '200 g', expected a number with a decimal point "
-     "from 1 to 100000 (g). Give the number alone, in g, without its unit."),
+     "from 1 to 100000 (g). Give only the number, in g, without the unit."),
     ({"wax_g": "0.5"}, "column wax_g: found '0.5', expected a number with a decimal point from 1 "
      "to 100000 (g). Correct the value."),
     ({"wax_g": "100001"}, "column wax_g: found '100001', expected a number with a decimal point "
@@ -73,7 +73,7 @@ def test_numbers_keep_every_digit():
     ({"wax_g": ""}, "column wax_g: found an empty cell, expected a number with a decimal point "
      "from 1 to 100000 (g). Fill it in."),
     ({"add_temp_c": "180 °F"}, "column add_temp_c: found '180 °F', expected a number with a "
-     "decimal point from 20 to 150 (°C). Give the number alone, in °C, without its unit."),
+     "decimal point from 20 to 150 (°C). Give only the number, in °C, without the unit."),
     ({"add_temp_c": "185"}, "column add_temp_c: found '185', expected a number with a decimal "
      "point from 20 to 150 (°C). Correct the value or leave it empty."),
     ({"poured_on": "14.03.2026"}, "column poured_on: found '14.03.2026', expected a date as "
@@ -122,7 +122,7 @@ def test_a_missing_and_an_unknown_column_are_told_together():
     row = {k: v for k, v in GOOD.items() if k != "wax_g"}
     assert told([{**row, "wax": "200"}]) == [
         "pours.csv, row 1, column wax_g: expected a column wax_g (wax weighed into this pour). Add "
-        "the column; the header row must hold the exact names.",
+        "the column; the header row must have the exact names.",
         "pours.csv, row 1, column wax: found 'wax', expected one of the columns "
         + ", ".join(POURS.names) + ". Rename or delete the column.",
     ]
@@ -145,7 +145,7 @@ def test_a_table_without_rows():
 def test_a_repeated_row():
     assert told([GOOD, {**GOOD, "wax_g": "300"}]) == [
         "pours.csv, row 3, column pour: found 'P01', expected each combination of pour once. The "
-        "row repeats pour P01: delete it or correct what differs."
+        "row repeats pour P01: delete it or correct it."
     ]
 
 
@@ -153,8 +153,7 @@ def test_a_repeated_look_without_age_or_assessor():
     look = {"code": "417", "pour": "P01", "stress": "rest", "sweat_grade": "1"}
     assert told([look, look], PIECES, "p.csv") == [
         "p.csv, row 3, column code: found '417', expected each combination of code, stress, "
-        "age_days, assessor once. The row repeats code 417, stress rest: delete it or correct what "
-        "differs."
+        "age_days, assessor once. The row repeats code 417, stress rest: delete it or correct it."
     ]
 
 

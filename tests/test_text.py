@@ -61,7 +61,7 @@ def test_a_plan_refuses_names_that_differ_only_in_look_and_shows_both():
 
 def test_a_material_has_no_sign_that_cannot_be_seen():
     assert Wax(" soft wax ").name == "soft wax"
-    with pytest.raises(MaterialError, match="give a text of signs that can be seen"):
+    with pytest.raises(MaterialError, match="give a text of visible characters"):
         Wax("soft\u202e")
     assert (Wax("soft", "L\u200b-2").lot, Fragrance("fig", "L\u202e 2").lot) == ("L-2", "L 2")
     assert unseen("note\nof two lines", lines=True) == ()

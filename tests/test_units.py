@@ -155,8 +155,8 @@ def test_a_content_without_wax_is_refused(content):
     with pytest.raises(ValueError) as caught:
         units.load_from_content([10, content])
     assert str(caught.value) == (
-        f"a content of {content:g} % of the finished product leaves no wax; "
-        "give a content under 100 %"
+        f"a content of {content:g} % of the finished product leaves no wax; give a content under "
+        "100 %"
     )
 
 
@@ -202,21 +202,22 @@ def test_missing_values_pass_only_where_frames_have_them(convert):
 def test_nothing_is_colder_than_absolute_zero(convert, coldest):
     """0 K is -273.15 °C (NIST SP 811, sec. 8.5), -459.67 °F."""
     convert(coldest + 1e-9)
-    with pytest.raises(ValueError, match="a temperature of -.* cannot be; give a number from -"):
+    with pytest.raises(ValueError, match="a temperature of -.* is not possible; give a number from "
+                                         "-"):
         convert(coldest - 0.01)
 
 
 @pytest.mark.parametrize("call, said", [
     (lambda: units.content_from_load(-5),
-     "a load of -5 g per 100 g of wax cannot be; give a number from 0 g per 100 g of wax up"),
+     "a load of -5 g per 100 g of wax is not possible; give a number from 0 g per 100 g of wax up"),
     (lambda: units.load_from_weights(3, 0),
-     "the wax weighs 0 g, which holds no load; give its weight in g, above 0"),
+     "the wax weighs 0 g, so there is no load; give its weight in g, above 0"),
     (lambda: units.load_from_weights([3.0, 3.0], [0.0, 100.0]),
-     "the wax weighs 0 g, which holds no load; give its weight in g, above 0"),
+     "the wax weighs 0 g, so there is no load; give its weight in g, above 0"),
     (lambda: units.grams_from_ounces("1.5 oz"),
-     "a weight must be a number in oz, not '1.5 oz'; leave units and words out"),
+     "a weight must be a number in oz, not '1.5 oz'; leave out units and words"),
     (lambda: units.celsius_from_fahrenheit(np.inf),
-     "a temperature of inf °F cannot be; give a number from -459.67 °F up"),
+     "a temperature of inf °F is not possible; give a number from -459.67 °F up"),
 ])
 def test_refusals_in_full(call, said):
     with pytest.raises(ValueError) as caught:

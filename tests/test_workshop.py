@@ -69,8 +69,8 @@ def test_a_notebook_without_a_series_gets_a_copy_of_the_demo(tmp_path):
     bench = workshop.series_here("plan", folder=tmp_path)
     assert bench.demo
     assert bench.sentence == (
-        "DEMO: this folder holds no series, so this works on a copy of the demo series "
-        f"in {bench.folder}. Its data are invented, and what you save there is not kept."
+        "DEMO: this folder holds no series, so this uses a copy of the demo series in "
+        f"{bench.folder}. Its data are invented, and nothing you save there is kept."
     )
     assert list(tmp_path.iterdir()) == []
 

@@ -121,7 +121,7 @@ class Panel:
         code, test = str(said.get("code", "")), said.get("test")
         found = list(self.store.distinct("pieces", ("pour",), code=code))
         if not found:
-            raise RefusedError(f"nobody knows a piece {code[:10]}; check its label again")
+            raise RefusedError(f"there is no piece {code[:10]}; check its label again")
         known = self.store.find("photos", key)
         if known is None:
             receipt = add_photo(

@@ -33,7 +33,7 @@ from scentlab.series import rule_of
 from scentlab.text import alike, gathered, kept, spelling
 from scentlab.units import load_from_weights
 
-TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
+TRULY = "Correct it. If it really is so, import it with --beyond-plan, or tick that in the form."
 
 # What a spreadsheet or its owner writes where there is nothing, error values among it.
 _NO_NAME = re.compile(r"[-–—?.]+|n/?a|#[A-Z/0]+[!?]?", re.IGNORECASE)
@@ -89,7 +89,7 @@ def _said_once(problems):
             continue
         rows = ", ".join(str(p.row) for p in others[:_SHOWN])
         more = f" and {len(others) - _SHOWN} more" if others[_SHOWN:] else ""
-        yield replace(first, remedy=f"{first.remedy} It is the same in rows {rows}{more}.")
+        yield replace(first, remedy=f"{first.remedy} Same in rows {rows}{more}.")
 
 
 def records(frame):
@@ -133,7 +133,7 @@ def _pours_left_open(problems, sheet, plan, beyond_plan):
         if plan is None or "code" not in plan.names or not at_pour:
             yield problem
         elif beyond_plan:
-            yield replace(problem, remedy="The plan does not know this code: give its pour.")
+            yield replace(problem, remedy="This code is not in the plan: give its pour.")
 
 
 class _Import:
@@ -176,7 +176,7 @@ class _Import:
                 where = "is stored" if code in stored else "is given above"
                 yield from self.told(
                     "pieces", "pour", {row: pour},
-                    f"pour {first}, for code {code} {where} as a piece of it",
+                    f"pour {first}, as code {code} {where} is a piece of it",
                     "A code belongs to one pour: correct the pour or the code.")
         if "pours" in self.sheets or self.store is not None:
             yield from self._unknown_pours()
@@ -186,7 +186,7 @@ class _Import:
             cells = self.cells(name, column)
             yield from self.told(
                 name, column, cells[~cells.isin(known)],
-                "a code that the file of pieces or the store holds",
+                "a code in the file of pieces or the store",
                 "Correct the code, or add the piece, or save the plan first.")
 
     def _unknown_pours(self):
@@ -199,13 +199,13 @@ class _Import:
         lost = pours[~pours.isin({"", *known}) & (~pours.isin(gone) | pours.index.isin(graded))]
         filled = lost.index.isin(self.sheets["pieces"].filled if len(lost) else ())
         yield from self.told(
-            "pieces", "pour", lost[~filled], "a pour that the file of pours or the store holds",
-            "Correct the name, or give the file of pours as well, or log the pour first.")
+            "pieces", "pour", lost[~filled], "a pour in the file of pours or the store",
+            "Correct the name, add the file of pours, or log the pour first.")
         # Of a pour that the plan filled in the name stays sealed: the code is shown instead.
         yield from self.told(
             "pieces", "code", codes[codes.index.isin(lost.index[filled])],
             "a piece whose pour is logged",
-            "Give the file of pours as well, or log the pours first.")
+            "Add the file of pours, or log the pours first.")
 
     def impossible_pours(self):
         """Loads that no wax takes, pots of two blends, and limits that contradict each other."""
@@ -224,7 +224,7 @@ class _Import:
                 if value != first:
                     yield from self.told(
                         "pours", column, {place: value}, f"{_plain(first)}, that of {of} {where}",
-                        "A pot has one blend and a blend one limit of a kind: correct it.")
+                        "A pot has one blend, and a blend has one limit of each kind: correct it.")
 
     def _pours(self):
         """Pairs of row number and row of the test batches."""
@@ -236,14 +236,14 @@ class _Import:
         remedy, latest = check_clock(today), today + ONE_DAY
         for name, day in (("pours", "poured_on"), ("heats", "started_on")):
             days = self.frame(name)[day]
-            yield from self.told(name, day, days[days > latest], "a day that has come", remedy)
+            yield from self.told(name, day, days[days > latest], "a day up to today", remedy)
         pours, looks = self.frame("pours"), self.frame("pieces")
         poured = dict(self.stored("pours", "pour", "poured_on"))
         poured |= dict(zip(pours["pour"], pours["poured_on"], strict=True))
         days = pd.to_datetime(looks["pour"].map(poured)) + pd.to_timedelta(
             looks["age_days"].astype(float) // 1, "D")
         yield from self.told("pieces", "age_days", looks["age_days"][days > pd.Timestamp(latest)],
-                             "an age that the piece has reached since its day of pouring", remedy)
+                             "an age the piece has reached since it was poured", remedy)
 
     def unusual(self):
         """Numbers and names that can be and are more likely a slip."""
@@ -252,7 +252,7 @@ class _Import:
                 names = frame[column.name].dropna()
                 yield from self.told(
                     name, column.name, names[[bool(_NO_NAME.fullmatch(n)) for n in names]],
-                    "a name, or an empty cell where one may be", TRULY)
+                    "a name, or an empty cell if allowed", TRULY)
             for column in (c for c in TABLES[name].columns if c.usual):
                 values, (low, high) = frame[column.name].dropna(), column.usual
                 yield from self.told(
@@ -279,8 +279,8 @@ class _Import:
         for place, row in _last_of_each(there):
             yield from self.told(
                 "throws", "minutes", {place: row["minutes"]},
-                f"{_plain(row['minutes_stored']) or 'no'} min, as stored: at one place of a "
-                "session a piece is smelt once",
+                f"{_plain(row['minutes_stored']) or 'no'} min, as stored: a piece is smelt "
+                "once at each place in a session",
                 f"{_say_correct('throws', row['entry_id'], 'minutes=MINUTES')} {TRULY}")
 
     def taken_back(self):
@@ -290,9 +290,9 @@ class _Import:
             table = _table_of(name)
             for place, row in _last_of_each(self.with_stored(name, history=True)):
                 yield from self.told(
-                    name, table.key[0], {place: row[table.key[0]]}, "no row that was made void or "
-                    f"mended (entry {row['entry_id']} of {table.name})",
-                    f"Leave the row out. {TRULY}")
+                    name, table.key[0], {place: row[table.key[0]]}, "no row that was voided or "
+                    f"corrected (entry {row['entry_id']} of {table.name})",
+                    f"Remove the row. {TRULY}")
 
     def with_stored(self, name, key=None, history=False):
         """The entries of a file that are stored, with what is stored beside (``grade_stored``);
@@ -348,17 +348,17 @@ def _off_its_plan(plan, row):
     day, wax, load = planned_day(plan), known(plan, "wax_g"), known(plan, "load_pct")
     if day and abs(row["poured_on"] - day) > YEAR_OFF:
         yield ("poured_on", f"a day within {YEAR_OFF.days} days of {day}, as planned",
-               "Look at the year. ")
+               "Check the year. ")
     # Another wax; or a lot, which in most files is that of the wax or oil, and nobody checks it.
     blend, lot = plan.get("blend"), plan.get("lot") or ""
     if blend and alike(blend) != alike(row["blend"]):
         yield "blend", f"{blend}, as planned", ""
     if row["lot"] and alike(lot) != alike(row["lot"]):
         yield ("lot", f"{lot or 'no lot to check'}, as planned",
-               "Leave the cell empty, or the column out. ")
+               "Leave the cell empty or remove the column. ")
     weighed = load_from_weights(row["fragrance_g"], row["wax_g"])
     if load is not None and FAR_OFF + 1e-9 < abs(weighed - load) and weighed <= MOST_LOAD_PCT:
-        yield ("fragrance_g", f"about {load / 100.0 * row['wax_g']:.3g} g, for {load:.4g} % of wax "
+        yield ("fragrance_g", f"about {load / 100.0 * row['wax_g']:.3g} g, as {load:.4g} % of wax "
                f"is planned and with {row['wax_g']:g} g of wax this is {weighed:.2f} %", "")
     if wax and not wax / 2 <= row["wax_g"] <= 2 * wax:
         yield "wax_g", f"about {wax:.4g} g, as planned", ""
@@ -375,8 +375,8 @@ def _table_of(name):
 
 
 def _say_correct(table, entry, change):
-    return ("Leave the row out, and mend the stored one on the page, or by scentlab correct FOLDER "
-            f"{table} {entry} {change} --reason TEXT.")
+    return ("Remove the row, and correct the stored one on the page or with scentlab correct "
+            f"FOLDER {table} {entry} {change} --reason TEXT.")
 
 
 def _plain(value):

@@ -27,8 +27,8 @@ from scentlab.series import heat_words
 from scentlab.text import kept, spelling
 from scentlab.units import load_from_weights, say_in, say_load_oz, say_weighed
 
-LIMIT_COUNTS = ("A corrected limit counts for its whole blend, a regulatory limit of a plan for "
-                "all its blends, until it is corrected again, or emptied in the same test batch.")
+LIMIT_COUNTS = ("A corrected limit counts for its whole blend (a plan's regulatory limit for all "
+                "its blends) until it is corrected again, or emptied in the same test batch.")
 HEAT = "heat"  # what stands for all heat cycles, which are of no piece and no pour
 
 
@@ -52,10 +52,10 @@ def stored_about(store, name, what=None):
     name = kept(name)
     if not name:
         raise RefusedError(
-            "Nothing is filled in: give the blind code of a piece or the name of a test batch")
+            "Nothing is filled in: give a piece's blind code or a test batch's name")
     blind = re.fullmatch(PIECES["code"].pattern, name)
     if what == "piece" and not blind:
-        raise RefusedError(f"{name!r} is no blind code: give the three digits of the label")
+        raise RefusedError(f"{name!r} is not a blind code: give the three digits on the label")
     pours = store.known_names("pour")
     name = name if blind else spelling([*pours, HEAT])(name)
     heat = name == HEAT and HEAT not in pours
@@ -70,8 +70,8 @@ def stored_about(store, name, what=None):
     ]
     if not found:
         what = f"piece {name}" if blind else "a heat cycle" if heat else f"test batch {name}"
-        remedy = "record it with: scentlab heat FOLDER" if heat else "look at its label again"
-        raise RefusedError(f"nothing that counts is stored of {what}", remedy,
+        remedy = "record it with: scentlab heat FOLDER" if heat else "check its label again"
+        raise RefusedError(f"nothing that counts is stored for {what}", remedy,
                            field="code" if blind else "pour", value=name)
     return found
 
@@ -85,10 +85,10 @@ def mend(store, table, entry_id, changes, reason, key=None):
     allowed = RECORDS[table].mendable
     odd = [name for name in changes if name not in allowed]
     if odd:
-        remedy = "for another piece or test batch make the entry void and record it anew"
+        remedy = "for another piece or test batch, make the entry void and record it again"
         if {"pot", "blend"} & set(odd):
-            remedy = ("for another wax make the entry void and import it from a file, with a pot "
-                      "of its own and --beyond-plan")
+            remedy = ("for another wax, make the entry void and import it from a file, with its "
+                      "own pot and --beyond-plan")
         raise RefusedError(
             f"{', '.join(odd)} of {table} cannot be corrected, only {', '.join(allowed)}",
             remedy, field=odd[0],
@@ -98,7 +98,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
         raise RefusedError(f"the table {table} has no entry {entry_id}")
     row = check_row(RECORDS[table], {**old, **changes})
     if row == old:
-        raise RefusedError(f"entry {entry_id} of {table} says so already; nothing was changed")
+        raise RefusedError(f"entry {entry_id} of {table} already says so; nothing was changed")
     refuse_what_cannot_be(table, row)
     changed = {name: row[name] for name in changes}
     return store.correct(table, entry_id, changed, key=key, reason=why)
@@ -122,7 +122,7 @@ def said_of(changes, row):
     said = [LIMIT_COUNTS] if any(name.startswith("limit_") for name in changes) else []
     if {"wax_g", "fragrance_g"} & changes.keys():
         load = load_from_weights(row["fragrance_g"], row["wax_g"])
-        said.append(f"The load of this test batch is {say_load_oz(load)} now.")
+        said.append(f"The load of this test batch is now {say_load_oz(load)}.")
     return said
 
 
@@ -131,7 +131,7 @@ def refuse_what_cannot_be(table, row):
     findings, today = Findings(table), dt.date.today()
     for name in ("poured_on", "started_on"):
         if row.get(name) is not None and row[name] > today + ONE_DAY:
-            findings.add(None, name, str(row[name]), "a day that has come", check_clock(today))
+            findings.add(None, name, str(row[name]), "a day up to today", check_clock(today))
     if wrong := impossible_load(row):
         findings.add(None, "fragrance_g", say_weighed(row["fragrance_g"]), *wrong)
     findings.stop()

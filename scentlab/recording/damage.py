@@ -22,7 +22,7 @@ from scentlab.text import unseen, visible
 OPENING_S = 0.5  # s to look for damage on opening; only some 100,000 scores take longer
 # What SQLite says of a damaged file may itself be no text.
 FAILED = (sqlite3.Error, UnicodeDecodeError)
-NOT_FIT = "was changed from outside: its check sum does not fit"
+NOT_FIT = "was changed from outside: its checksum does not match"
 
 
 def first_fault(connection):

@@ -37,9 +37,9 @@ def read_draft(folder, form=""):
             raise ValueError(f"expected a draft of format {_FORMAT}")
         return dict(kept["draft"])
     except (ValueError, KeyError, TypeError, OSError) as error:
-        empty = "an empty form" if form else "the plan that is kept, or from empty forms"
+        empty = "an empty form" if form else "the kept plan, or from empty forms"
         raise DraftError(
-            f"{path} cannot be read as a draft ({error}); rename it to begin from {empty}"
+            f"{path} cannot be read as a draft ({error}); rename it to start from {empty}"
         ) from error
 
 
@@ -50,7 +50,7 @@ def keep_draft(folder, draft, form=""):
     try:
         return write_whole(path, text + "\n", private=True)
     except OSError as error:
-        raise DraftError(f"what is typed is on this page only: {why_not(error)}") from error
+        raise DraftError(f"what you type is only on this page: {why_not(error)}") from error
 
 
 def drafted(folder, form):

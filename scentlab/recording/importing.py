@@ -59,12 +59,12 @@ class DryRun:
             number = len(self.problems)
             what = "1 problem" if number == 1 else f"{number} problems"
             mended = "it is" if number == 1 else "they are"
-            return f"{what}; nothing can be stored before {mended} mended."
+            return f"{what}; nothing can be stored until {mended} corrected."
         counts = {name: len(frame) for name, frame in self.frames.items()}
         if "pieces" in self.frames:
             counts["grades"] = len(grade_rows(self.frames["pieces"]))
         return "Ready to store: " + ", ".join(f"{n} {name}" for name, n in counts.items()) + "." + (
-            f" Stored already, and left as they are: {count_of(self.passed, 'row')}."
+            f" Already stored and left as they are: {count_of(self.passed, 'row')}."
             if self.passed else "")
 
     def store(self, store):
@@ -143,25 +143,25 @@ def _as_in_the_file(problem, sheet, source, plain):
     if problem.row == 1 and known == (problem.value is None):  # it is lacking, or not known
         column = name if known else {h: c for c, h in plain.items()}.get(name, "COLUMN")
         match = _say_match("HEADING" if known else name, column, sheet.table)
-        return replace(problem, remedy="Choose in the form what it is, or in the command give "
-                       f"{match}, or mend the file.")
+        return replace(problem, remedy=f"Choose what it is in the form, give {match} in the "
+                                       "command, or correct the file.")
     cells = sheet.given.get(name)
     if cells is None or problem.row not in sheet.rows:
         return problem
     value, expected, remedy = cells[sheet.rows.index(problem.row)], problem.expected, problem.remedy
     origin, column = source.columns.get(name, From(name)), sheet.table[name]
     forms = dates_like(value) if column.kind == "date" else ()
-    if origin.unit and remedy.startswith("Give the number alone"):
-        remedy = f"Give the number alone, in {origin.unit}, without its unit."
+    if origin.unit and remedy.startswith("Give only the number"):
+        remedy = f"Give only the number, in {origin.unit}, without the unit."
     elif forms and origin.unit not in forms:
-        remedy += (f" Or where all are {' or '.join(forms)}: choose it in the form, or in the "
+        remedy += (f" Or, if all are {' or '.join(forms)}, choose that in the form, or in the "
                    f"command give {_say_match(origin.heading, name, sheet.table)}.")
     elif source.decimal == "." and re.fullmatch(r"-?[\d.]+,(\d{1,2}|\d{4,})", value):
         remedy += (" Or choose the decimal comma for the whole file in the form, or in the command "
                    "give --decimal ,")
     elif "oz" in f"{problem.value}" and units_of(column):
-        remedy += (" Or give all of them alone in another unit, chosen in the form, or in the "
-                   f"command by {_say_match(origin.heading, name, sheet.table)}.")
+        remedy += (" Or give only numbers, all in another unit, chosen in the form or in the "
+                   f"command with {_say_match(origin.heading, name, sheet.table)}.")
     if source.decimal == ",":
         expected = expected.replace("a decimal point", "a decimal comma, as chosen for this file,")
     heading = name if origin.heading == name else f"{origin.heading} ({name})"

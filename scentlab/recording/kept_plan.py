@@ -18,7 +18,7 @@ _STORED = {"pour": ("pours",), "code": ("pieces",), "sitting": ("throws", "pairs
            "assessor": ("grades", "throws", "warmings", "pairs")}
 _CALLED = {"pour": "pours", "code": "pieces", "assessor": "testers", "sitting": "sessions"}
 BEYOND = (
-    "Where it is truly beyond the plan, import it with --beyond-plan, or tick that in the form."
+    "If it really is beyond the plan, import it with --beyond-plan, or tick that in the form."
 )
 
 

@@ -160,7 +160,7 @@ def match_by_heading(sources, matches):
 
 def _unmatched(file, heading, column):
     return Problem(file, None, column, heading, "a heading of a file and a column of its table",
-                   "Correct the matching; the columns are listed by: scentlab columns")
+                   "Correct the matching; this lists the columns: scentlab columns")
 
 
 def _headings(source, table):
@@ -227,7 +227,7 @@ def _checked_matching(sheet, source, findings):
         elif units and origin.unit not in units:
             findings.add(1, name, origin.unit or "no unit",
                          f"the unit of {origin.heading!r}: one of {', '.join(units)}",
-                         "Choose the unit that the file uses.")
+                         "Choose the unit the file uses.")
         else:
             plan[name] = origin
     return plan

@@ -61,11 +61,11 @@ class Photo:
 
 def whole_picture(path, sha256, words):
     """A kept picture as bytes of a JPEG; RefusedError when it is gone or is another one."""
-    remedy = "put it back from a copy of the folder, or take it anew"
+    remedy = "restore it from a copy of the folder, or take it again"
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise RefusedError(f"the {words} is not there ({error.strerror}: {path})",
+        raise RefusedError(f"the {words} is missing ({error.strerror}: {path})",
                            remedy) from error
     if hashlib.sha256(data).hexdigest() != sha256:
         raise RefusedError(f"the {words} was changed since it was taken ({path})", remedy)
@@ -80,8 +80,8 @@ def plain_picture(data):
         raise RefusedError(f"the photo has {len(data) / 1e6:.0f} MB, and at most "
                            f"{MOST_BYTES / 1e6:.0f} MB are taken", "make it smaller first")
     if data[4:8] == b"ftyp":
-        raise RefusedError("this is a film, or a photo of a format (HEIC, AVIF) that is not read "
-                           "here", _ANOTHER)
+        raise RefusedError("this is a film, or a photo in a format (HEIC, AVIF) that cannot be "
+                           "read here", _ANOTHER)
     try:
         with Image.open(io.BytesIO(data), formats=FORMATS) as image:
             if image.width * image.height > MOST_PIXELS:
@@ -93,7 +93,7 @@ def plain_picture(data):
                            "make it smaller first") from None
     except Exception as error:  # decoders of hostile files raise what they like
         raise RefusedError(
-            "the file is no whole JPEG, PNG or WebP picture", f"if it is a photo, {_ANOTHER}"
+            "the file is not a complete JPEG, PNG or WebP picture", f"if it is a photo, {_ANOTHER}"
         ) from error
 
 
@@ -134,8 +134,8 @@ def add_photo(store, code, data, *, key=None, **more):
         return store.distinct("photos", ("code",), code=row["code"], sha256=row["sha256"])
 
     if is_kept() and (key is None or store.find("photos", key) is None):
-        raise RefusedError(f"this photo of piece {row['code']} is kept already",
-                           "take another if it is to show more")
+        raise RefusedError(f"this photo of piece {row['code']} is already kept",
+                           "take another if you want to show more")
     path = photo_path(store.folder, row["code"], row["sha256"])
     there = path.exists()
     try:

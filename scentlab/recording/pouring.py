@@ -54,7 +54,7 @@ def possible_load(fragrance_g, wax_g):
     """The load in % of wax, or a ValueError when no wax takes it."""
     if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
         raise ValueError(f"{say_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for "
-                         "a slipped decimal point, or for the two weights the wrong way round.")
+                         "a slipped decimal point, or the two weights swapped.")
     return load_from_weights(fragrance_g, wax_g)
 
 
@@ -67,7 +67,7 @@ def scale_words(shown_g):
     off = 0.0 if shown_g is None else shown_g / CHECK_G - 1.0
     return "" if abs(off) < SCALE_OFF else (
         f"The scale reads {abs(100 * off):.1f} % too {'much' if off > 0 else 'little'}, and so "
-        "does every weight of fragrance: set it right before you pour.")
+        "does every fragrance weight: correct it before you pour.")
 
 
 def with_scale_unit(text):

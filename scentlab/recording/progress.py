@@ -53,7 +53,7 @@ class Progress:
         return (
             f"{scored} of {planned} planned scores are in on {self.today}; "
             f"{count_of(pours, 'test batch')} {'is' if pours == 1 else 'are'} not logged, and "
-            f"{count_of(late, 'piece')} {'waits' if late == 1 else 'wait'} since an earlier day."
+            f"{count_of(late, 'piece')} {'is' if late == 1 else 'are'} overdue."
         )
 
 
@@ -235,7 +235,7 @@ def _moved_sittings(on):
         planned = _date(on.sittings[sitting][0]["sitting_on"])
         if planned is not None and day > max(planned, on.today):
             yield (f"Session {sitting} was planned for {planned} and waits until {day}: a test "
-                   "batch was late, and its pieces have not cured before.")
+                   "batch was late, so its pieces are not cured before then.")
 
 
 def waiting(store, assessor, test=None, today=None, looks_per_piece=1, every_look=False):

@@ -50,7 +50,7 @@ def read_series(store: Store) -> Series:
     plan, about = store.plan() or {}, store.about()
     logged = store.rows("pours")
     if logged.empty:
-        raise StoreError("no test batch is logged yet", "log them on page Pour or import a file")
+        raise StoreError("no test batch is logged yet", "log some on page Pour or import a file")
     pieces = store.rows("pieces")[["code", "pour", "stress"]]
     if "pieces" in plan:  # without those that were made void; those that are lost stand apart
         gone = left_out(store).keys() - set(store.rows("grades")["code"])
@@ -170,7 +170,7 @@ def _limit(name, column, pours, planned, history):
         words = " but ".join(f"{v:g} in {p}" for v, p in places.items())
         raise StoreError(
             f"blend {name}: {column} ({LIMITS[column]}) is {words}",
-            "correct the test batches so that a blend has one limit", field=column,
+            "correct the test batches so that each blend has one limit", field=column,
         )
     return next(iter(places), None)
 

@@ -28,7 +28,7 @@ def warming_words(row):
 def heat_problem(row):
     """What is wrong with a heat cycle beyond the bounds of its columns, or nothing."""
     low, high = (say_one_temperature(row[name]) for name in ("low_c", "high_c"))
-    return (f"the coldest, {low}, is above the hottest, {high}; look at both again"
+    return (f"the coldest, {low}, is above the hottest, {high}; check both"
             if HEATS.falling(row) else "")
 
 

@@ -47,7 +47,7 @@ def read_sheet(path, table, sheet=None, decimal="."):
             raw = file.read(spreadsheets.MOST_BYTES + 1)
     except OSError as error:
         findings.fail(None, "", None, f"a file of {table.name} ({error.strerror})",
-                      "Check the name and the place of the file.")
+                      "Check the file's name and place.")
     _need_less(findings, None, len(raw), spreadsheets.MOST_BYTES,
                f"{spreadsheets.MOST_BYTES / 1e6:.0f} MB")
     if raw.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
@@ -87,7 +87,7 @@ def _lines(text, table, findings):
         return list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
     except csv.Error as error:
         return findings.fail(None, "", None, f"a CSV file whose quotes close ({error})",
-                             'Close every " and write a quote within a cell twice.')
+                             'Close every " and double any quote inside a cell.')
 
 
 def _sheet(lines, table, findings):
@@ -97,11 +97,11 @@ def _sheet(lines, table, findings):
         header.pop()
     if not header:
         findings.fail(1, "", None, f"a header row with the columns of {table.name}",
-                      "Begin the file with the names of the columns.")
+                      "Start the file with the column names.")
     if len(list(filter(None, header))) == 1 and header[-1] not in table.names and any(
             sum(map(bool, map(str.strip, line))) > 1 for line in lines[1:]):
-        findings.fail(1, "", header[-1], "the headings in row 1, each in a cell of its own",
-                      "Delete what is above the headings: a title, or a line such as sep=;")
+        findings.fail(1, "", header[-1], "the headings in row 1, each in its own cell",
+                      "Delete anything above the headings: a title, or a line such as sep=;")
     cells, numbers = [], []
     for number, line in enumerate(lines[1:], start=2):
         if not any(cell.strip() for cell in line):
@@ -109,7 +109,7 @@ def _sheet(lines, table, findings):
         if len(line) < len(header) or any(cell.strip() for cell in line[len(header):]):
             findings.add(
                 number, "", f"{len(line)} cells", f"{len(header)} cells as in the header",
-                "Quote a cell that holds the separator, and give every column a cell.",
+                "Quote any cell that contains the separator, and give every column a cell.",
             )
             continue
         cells.append([armed(cell) for cell in line[: len(header)]])

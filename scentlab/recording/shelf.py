@@ -85,9 +85,9 @@ class Shelf:
         and is not on the shelf."""
         if re.search(r"[,;+]", name) and not (self.find("wax", name) or self.find("blend", name)):
             raise MaterialError(
-                f"{name!r} reads as several waxes", "name one; waxes that are melted together are "
-                "one blend, by a name of its own without comma, semicolon or plus", field="wax",
-                value=name)
+                f"{name!r} reads as several waxes",
+                "name one; waxes melted together are one blend, with its own name, without comma, "
+                "semicolon or plus", field="wax", value=name)
         return name
 
     def fragrance(self, name):
@@ -304,12 +304,12 @@ def _problems(row):
     """Column, value, expected and remedy of what cannot be in a row."""
     kind = row["kind"]
     for name in (n for n in row if n not in _ALL | _OWN[kind]):
-        yield name, str(row[name]), f"nothing, for a {kind} has no such thing", "Empty the cell."
+        yield name, str(row[name]), f"nothing, as a {kind} has no such thing", "Empty the cell."
     try:
         _material(row)
     except MaterialError as error:
-        yield (error.field, str(row.get(error.field, "")), f"a {kind} that can be: "
-               f"{error.problem}", f"{capital(error.remedy or 'correct it')}.")
+        yield (error.field, str(row.get(error.field, "")), f"a possible {kind}: {error.problem}",
+               f"{capital(error.remedy or 'correct it')}.")
     if kind == "tester":
         wrong = THROWS["assessor"].check(row["name"])[1]
         if wrong:

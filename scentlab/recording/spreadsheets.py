@@ -20,7 +20,7 @@ MOST_UNPACKED_BYTES = 30_000_000  # of a workbook, which is held whole
 MOST_ROWS = 200_000
 MOST_COLUMNS = 200
 MOST_CELLS = 2_000_000
-TOO_LARGE = "Take out what does not belong to the series, or split the file."
+TOO_LARGE = "Remove what does not belong to the series, or split the file."
 _UNITS = {word for words in table_beside(__file__, "headings.toml")["units"].values()
           for word in words}
 _UNLIKE_XLSX = (b"<!DOCTYPE", b"<!ENTITY", "<!DOCTYPE".encode("utf-16-le"))
@@ -118,11 +118,11 @@ def _show_hidden(sheet, filled, formulas, findings):
     hidden = dict.fromkeys(row for row, _ in sorted(filled) if sheet.row_dimensions[row].hidden)
     for places, expected, remedy in (
         (without_value, "a formula with its value stored",
-         "Open the file in a spreadsheet and save it, or write the value itself."),
+         "Open the file in a spreadsheet and save it, or type the value instead."),
         ([(merged.min_row, merged.coord) for merged in sheet.merged_cells.ranges],
          "cells that are not merged",
-         "Delete the row if it is a title; else unmerge them and fill in every cell: those under a "
-         "merge are empty."),
+         "Delete the row if it is a title. Otherwise unmerge the cells and fill in each one: "
+         "merging leaves the others empty."),
         ([(row, f"row {row}") for row in hidden], "rows that are shown",
          "Clear the filter and show all rows, or delete the hidden ones: they would be stored "
          "too."),
@@ -142,7 +142,7 @@ def _text(cell, row, findings, decimal):
             findings.add(
                 row, "", f"{cell.parent.title}!{cell.coordinate}: {value:g} shown as "
                 f"{100 * value:g} %", "a number without a percent format",
-                "Give the cell a number format and write a percentage as 9, a weight as a weight.",
+                "Give the cell a number format; write a percentage as 9 and a weight as a weight.",
             )
         number, unit = repr(value).replace(".", decimal), _unit_shown(cell.number_format or "")
         return f"{number} shown as {number} {unit}" if unit else number

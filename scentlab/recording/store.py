@@ -130,7 +130,7 @@ class Store:
         """
         store = cls(place)
         if store._path.exists() and store._path.stat().st_size:
-            raise StoreError(f"{place} holds a series already",
+            raise StoreError(f"{place} already holds a series",
                              "open it with Store.open or choose another folder")
         try:
             store.folder.mkdir(parents=True, exist_ok=True)
@@ -472,7 +472,7 @@ class Store:
     def _need_file(self):
         try:
             if not self._path.is_file():
-                raise StoreError(f"{self.folder} is not a series folder, it holds no {FILE_NAME}",
+                raise StoreError(f"{self.folder} is not a series folder: it has no {FILE_NAME}",
                                  "check the name or start a new series there")
         except OSError as error:
             raise _outside("SQLITE_CANTOPEN", self.place) from error
@@ -481,8 +481,8 @@ class Store:
         with self._reading() as connection:
             if columns_of(connection, "about")[:2] != ("name", "value"):
                 raise StoreError(
-                    f"{self.place} holds no series, for its {FILE_NAME} is another program's",
-                    "look at the folder's name, or start a series in another folder")
+                    f"{self.place} holds no series: its {FILE_NAME} belongs to another program",
+                    "check the folder's name, or start a series in another folder")
             version = about_word(connection, "version")
         if not re.fullmatch(r"[1-9][0-9]{0,5}", str(version)):
             raise self._damaged(f"its version is {version!r}, no number")
@@ -500,23 +500,23 @@ class Store:
                 bring_up(connection, {"version": str(VERSION)})
         except Exception as error:
             raise StoreError(
-                f"{self.place} could not be brought to store version {VERSION} ({error}); it is "
-                f"as it was", f"a copy from before is {copy}"
+                f"{self.place} could not be updated to store version {VERSION} ({error}); it is "
+                "unchanged", f"a copy from before is {copy}"
             ) from error
 
     def _newer(self, what):
         return StoreError(
-            f"{self.place} was written by a newer scentlab ({what})", "update scentlab, or write "
-            "its files where it was written, with: scentlab export FOLDER --out OTHER-FOLDER")
+            f"{self.place} was written by a newer scentlab ({what})",
+            "update scentlab, or export its files where it was written, with: scentlab export "
+            "FOLDER --out OTHER-FOLDER")
 
     def _damaged(self, what):
         """The error of a damaged store, in one sentence with the way out."""
         words = " ".join(str(what).split())
         words = words if len(words) <= 160 else words[:157] + "..."
         return DamagedError(
-            f"{self.place} is damaged ({words}): keep the file as it is and go back to a copy, or "
-            "write what is whole of it with: scentlab export FOLDER --whole-rows --out "
-            "OTHER-FOLDER"
+            f"{self.place} is damaged ({words}): leave the file alone and go back to a copy, or "
+            "export what is good with: scentlab export FOLDER --whole-rows --out OTHER-FOLDER"
         )
 
     def _clear_error(self, error):
@@ -533,7 +533,7 @@ def need_reason(reason):
     """The reason of a change without blanks around it; a RefusedError where there is none."""
     reason = str(reason or "").strip()
     if not reason:
-        raise RefusedError("say why: a reason is kept with every change")
+        raise RefusedError("say why: every change keeps its reason")
     return reason
 
 
@@ -553,8 +553,8 @@ def _add_rows(connection, table, entries):
         known = _values(table, stored[key]) if key in stored else new.setdefault(key, row)
         if known != row:
             where = f" (entry {stored[key]['entry_id']})" if key in stored else ""
-            raise RefusedError(f"the key {key} was used already for another row of {table}{where}",
-                               "give each row a key of its own", field="key", value=key)
+            raise RefusedError(f"the key {key} was already used for another row of {table}{where}",
+                               "give each row its own key", field="key", value=key)
     _refuse_twins(connection, table, list(new.values()))
     _need_pieces(connection, table, list(new.values()))
     _insert_all(connection, table, new)
@@ -645,7 +645,7 @@ def _need_pieces(connection, table, rows):
     for code in codes:
         if code not in known:
             raise RefusedError(
-                f"{table}: nobody knows a piece {code}",
+                f"{table}: there is no piece {code}",
                 "check the code, or save the plan or the piece first", field=names[0], value=code,
             )
 
@@ -682,11 +682,11 @@ def _keep_pieces(connection, pieces, gone, plan_key):
         if old and code in scored:
             raise StoreError(
                 f"piece {code} has scores as a piece of test batch {old['pour']} for "
-                f"{old['test'] or 'any test'}, and the new plan has it otherwise, or not at all",
+                f"{old['test'] or 'any test'}, but the new plan has it differently or not at all",
                 "give the plan new codes, or void its scores first", field="code", value=code)
         new[f"{plan_key}:{code}"] = {
             **(row or _values("pieces", old)), "replaces": old and old["entry_id"],
-            "void_reason": None if row else "not in the plan that was kept later"}
+            "void_reason": None if row else "not in the plan kept later"}
     _insert_all(connection, "pieces", new)
 
 
@@ -763,7 +763,7 @@ def whole_rows(folder):
     for name, code in ((n, c) for n in SCORES for c in RECORDS[n].codes):
         rows = frames[name]
         orphans = rows[~rows[code].isin(frames["pieces"]["code"])]
-        lost += [f"{name}, entry {n}: its piece {c} is not there"
+        lost += [f"{name}, entry {n}: its piece {c} is missing"
                  for n, c in zip(orphans["entry_id"], orphans[code], strict=True)]
     return frames, tuple(lost)
 

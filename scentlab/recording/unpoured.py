@@ -60,7 +60,7 @@ def leave_out(store, pour, reason="", key=None):
     pour, why = spelling(known)(kept(pour)), kept(reason)
     if pour not in known:
         raise RefusedError(f"the plan has no test batch, piece, session or tester {pour!r}",
-                           "look at its name on the sheet", field="pour", value=pour)
+                           "check its name on the sheet", field="pour", value=pour)
     with store.together():
         if key is None or store.find("unpoured", key) is None:
             if pour in planned:
@@ -69,9 +69,9 @@ def leave_out(store, pour, reason="", key=None):
             for row in store.records("unpoured", ("pour",), pour):
                 if not logged:
                     said = left_words(store, {pour: row["note"]})
-                    raise RefusedError(f"it is on record already: {said}", "nothing waits for it",
+                    raise RefusedError(f"it is already on record: {said}", "nothing waits for it",
                                        field="pour", value=pour)
-                store.void("unpoured", row["entry_id"], "it was poured all the same")
+                store.void("unpoured", row["entry_id"], "it was poured after all")
             for row in logged:
                 store.void("pours", row["entry_id"], why or "it will not be poured",
                            f"{_WITH}{row['entry_id']}")
@@ -83,7 +83,7 @@ def take_up(store, pour):
     pour = spelling([*store.known_names("pour"), *_called(store)])(kept(pour))
     for row in store.records("unpoured", ("pour",), pour):
         return make_void(store, "unpoured", row["entry_id"], "it will come after all")
-    raise RefusedError(f"nobody said that {pour} will not come", field="pour", value=pour)
+    raise RefusedError(f"{pour} was not marked as not coming", field="pour", value=pour)
 
 
 def make_void(store, table, entry_id, reason, key=None):
@@ -125,7 +125,7 @@ def _need_no_score(store, pour):
     if scored:
         raise RefusedError(
             f"test batch {pour} was poured: its pieces {', '.join(sorted(scored))} have scores",
-            "make these void first if they are of other pieces", field="pour", value=pour)
+            "make these void first if they belong to other pieces", field="pour", value=pour)
 
 
 def unpoured_words(gone, called=None):

@@ -281,7 +281,7 @@ def _check_settings(settings):
         _need(len(text) <= MOST_TEXT, f"settings.json: {_short(text)} is longer than {MOST_TEXT} "
                                       "characters")
         _need(not unseen(text, lines=True), f"settings.json holds "
-              f"{(*unseen(text, lines=True), '')[0]}, which nobody can see",
+              f"{(*unseen(text, lines=True), '')[0]}, which is invisible",
               "do not use this package")
     piece_g, draws = settings["series"].get("piece_g"), settings.get("draws", DRAWS)
     _need(piece_g is None or 0 < piece_g < 1e5,

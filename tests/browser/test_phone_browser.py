@@ -267,7 +267,7 @@ def test_one_that_will_not_be_poured_waits_no_more_and_is_taken_back(phone, link
         "Due today: 1 of 3 test batches, pot P77. 1 is logged. P77-2 will not be poured (dropped).")
     assert not phone.is_visible("#form") and len(store.rows("unpoured")) == 1
     phone.get_by_role("button", name="P77-2 (not poured)").tap()
-    assert phone.is_visible("#save") and not phone.is_visible("#drop"), "poured all the same"
+    assert phone.is_visible("#save") and not phone.is_visible("#drop"), "poured after all"
     phone.get_by_role("button", name="Undo").tap()
     said(phone, "^Undone: P77-2 waits to be poured again.")
     assert phone.input_value("[name=note]") == "dropped" and phone.is_visible("#drop")

@@ -192,7 +192,7 @@ def test_mend_a_score(page, store):
     press(page, "entry-throws-1")
     page.locator(".scent-field-new-throw input").fill("4")
     press(page, "save", -1)
-    said(page, "NOT SAVED. say why: a reason is kept with every change")
+    said(page, "NOT SAVED. say why: every change keeps its reason")
     fill(page, "reason", "the neighbour's button")
     rest(page)
     press(page, "save", -1)

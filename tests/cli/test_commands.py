@@ -306,7 +306,7 @@ def test_a_wrong_cell_is_named_and_nothing_is_written(run, tmp_path):
     assert err == (
         "scentlab import: pours.csv, row 3, column wax_g: found '200g', "
         "expected a number with a decimal point from 1 to 100000 (g). "
-        "Give the number alone, in g, without its unit.\n"
+        "Give only the number, in g, without the unit.\n"
     )
     assert Store.open(folder).rows("pours").empty
 
@@ -389,8 +389,8 @@ def test_a_workbook_with_other_headings_and_units_is_imported(run, empty, theirs
     (("--match", "Wachs=wax_g:oz"), "the files, column wax_g: found 'Wachs', expected a heading of "
      "a file and a column of its table."),
     (("--match", "Wax weighed=wax_g"), "theirs.xlsx, sheet Weights, row 1, column wax_g: found "
-     "'no unit', expected the unit of 'Wax weighed': one of g, kg, oz, lb. Choose the unit that "
-     "the file uses."),
+     "'no unit', expected the unit of 'Wax weighed': one of g, kg, oz, lb. Choose the unit the "
+     "file uses."),
     (("--match", "Pour=throws.code"), "the files, column throws.code: found 'Pour', expected a "),
     (("--sheet", "pieces=Weights"), "--sheet 'pieces=Weights' is not understood; write it as "
      "TABLE=NAME, where TABLE has a file here (pours), such as pours=Sheet1"),
@@ -450,7 +450,7 @@ def test_a_correction_says_what_holds_now_in_the_units_of_the_folder(run, scored
     keep_units(Shown("oz", "F"), scored)
     code, out, err = run("correct", scored, "pours", entry.entry_id, typed, "--reason", "new sheet")
     assert (code, err) == (0, "") and f", now {said}; the old one" in out
-    load = "The load of this test batch is 0.97 oz/lb (6.0 %) now."
+    load = "The load of this test batch is now 0.97 oz/lb (6.0 %)."
     assert (load in out) == typed.startswith("wax_g")
 
 
@@ -486,12 +486,12 @@ def test_an_entry_is_found_corrected_and_made_void(run, scored):
      "value."),
     (("correct", "pours", "1", "wax_g=95,5", "--reason", "x"),
      "pours, column wax_g: found '95,5', expected a number with a decimal point from 1 to 100000 "
-     "(g). Write it with a point, as 9.5, and nothing between thousands."),
+     "(g). Write it with a point, as in 9.5, and no thousands separator."),
     (("correct", "grades", "8", "grade=1", "--reason", "x"), "the table grades has no entry 8"),
     (("correct", "grades", "1", "grade=1", "--reason", " "),
-     "say why: a reason is kept with every change"),
-    (("void", "grades", "1", "--reason", ""), "say why: a reason is kept with every change"),
-    (("entries", "999"), "nothing that counts is stored of piece 999; check its label again"),
+     "say why: every change keeps its reason"),
+    (("void", "grades", "1", "--reason", ""), "say why: every change keeps its reason"),
+    (("entries", "999"), "nothing that counts is stored for piece 999; check its label again"),
 ])
 def test_a_correction_that_cannot_be_is_told_and_nothing_is_written(run, scored, words, said):
     command, *rest = words
@@ -559,9 +559,8 @@ def test_progress_tells_what_waits_without_a_load(run, empty):
     code, out, err = run("progress", empty, "--today", "2026-03-15")
     assert (code, err) == (0, "")
     assert out == (
-        "0 of 3 planned scores are in on 2026-03-15; 2 test batches are not logged, and 1 piece "
-        "waits since an earlier day.\n"
-        "Ready to score today:\n"
+        "0 of 3 planned scores are in on 2026-03-15; 2 test batches are not logged, and 1 piece is "
+        "overdue.\nReady to score today:\n"
         "  A1: 1 sweat, 1 hot throw in session S01\n"
         "  A2: 1 sweat, 1 hot throw in session S01\n"
         "Outstanding scores:\n"
@@ -917,7 +916,7 @@ def test_heat_records_what_the_thermometer_showed(tmp_path, capsys):
         capsys.readouterr().err)
     later = ["heat", str(tmp_path / "mine"), "--start", "2099-03-01"]
     assert cli.main([*later, "--coldest", "37", "--hottest", "39"]) == 2
-    assert "found '2099-03-01', expected a day that has come" in capsys.readouterr().err
+    assert "found '2099-03-01', expected a day up to today" in capsys.readouterr().err
     assert len(Store.open(tmp_path / "mine").rows("heats")) == 1
     assert cli.main(heat) == 0
     assert "No oven, no flame" in capsys.readouterr().out
@@ -937,17 +936,18 @@ def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
         capsys.readouterr().out)
     (photo,) = photos_of(store)
     assert photo.chosen and photo.test == "sweat" and 0xE1 not in segments(photo.read())[0]
-    for wrong, words in ((["999", str(taken)], "nobody knows a piece 999"),
+    for wrong, words in ((["999", str(taken)], "there is no piece 999"),
                          (["417", str(folder)], "there is no file"),
-                         (["417", str(folder / "series.sqlite")], "the file is no whole JPEG"),
-                         (["417", str(taken)], "is kept already")):
+                         (["417", str(folder / "series.sqlite")], "the file is not a complete "
+                                                                  "JPEG"),
+                         (["417", str(taken)], "is already kept")):
         assert cli.main(["photo", str(folder), *wrong]) == 2
         assert words in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("number", "words"), [
     (errno.ENOSPC, "is full; nothing was half written. Make room and try again"),
-    (errno.EROFS, "cannot be written to or read. Give yourself the right to it"),
+    (errno.EROFS, "cannot be written to or read. Give yourself permission"),
 ])
 def test_a_disk_that_takes_nothing_is_said_in_words(tmp_path, monkeypatch, capsys, number, words):
     def refuse(*_, **__):

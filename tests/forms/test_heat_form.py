@@ -99,7 +99,7 @@ def test_what_cannot_be_is_told_in_the_scale_of_the_maker(kept):
     with showing(Shown("oz", "F")):
         form, rows = kept
         typed(form, low_c="104 F", high_c="98.6 F")
-        assert ("the coldest, 104 °F, is above the hottest, 98.6 °F; look at both again"
+        assert ("the coldest, 104 °F, is above the hottest, 98.6 °F; check both"
                 in form.message.value) and not rows
 
 

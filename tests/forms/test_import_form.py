@@ -107,10 +107,11 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
     assert form.store.disabled
     told = [str(p) for p in form.tried.problems]
     assert ("theirs.csv, row 1, column wax_g: found 'no unit', expected the unit of 'Wax': one of "
-            "g, kg, oz, lb. Choose the unit that the file uses.") in told
+            "g, kg, oz, lb. Choose the unit the file uses.") in told
     assert ("theirs.csv, row 1, column fragrance_g: expected a column fragrance_g (fragrance "
-            "weighed into this pour). Choose in the form what it is, or in the command give "
-            '--match "HEADING=fragrance_g:UNIT" (UNIT: g, kg, oz, lb), or mend the file.') in told
+            "weighed into this pour). Choose what it is in the form, give "
+            '--match "HEADING=fragrance_g:UNIT" (UNIT: g, kg, oz, lb)in the command, or correct '
+            'the file.') in told
     assert "no unit" in form.result.value
     file.headings["fragrance_g"].value = "Oil"
     assert file.units["fragrance_g"].layout.display == ""
@@ -161,8 +162,8 @@ def test_a_workbook_asks_for_its_sheet(form, tmp_path, store):
 
 
 @pytest.mark.parametrize("name, content, words", [
-    ("x.csv", b"", "x.csv, row 1: expected a header row with the columns of pours. Begin the file "
-     "with the names of the columns."),
+    ("x.csv", b"", "x.csv, row 1: expected a header row with the columns of pours. Start the file "
+                   "with the column names."),
     ("x.xlsx", b"PK\x03\x04broken", "x.xlsx: expected an XLSX workbook"),
     ("../../x.csv", b"\xff\xfea", "x.csv: expected text in UTF-8."),
 ])

@@ -64,7 +64,7 @@ def test_it_is_undone(form, bench):
 
 def test_what_is_no_photo_is_refused_in_words(form, bench):
     choose(form, b"no picture")
-    assert said(form).startswith("NOT SAVED. the file is no whole JPEG, PNG or WebP picture")
+    assert said(form).startswith("NOT SAVED. the file is not a complete JPEG, PNG or WebP picture")
     assert photos_of(bench.store) == [] and form.photo.pick.value == ()
 
 

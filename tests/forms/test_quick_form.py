@@ -45,7 +45,7 @@ def test_costs_are_said_before_anything_is_made(tmp_path):
     ("loads", "6 %", "1 load came"),
     ("flash", "140", "write it as 180 F or 82 C"),
     ("oil_price", "18", "write it as 12 / kg"),
-    ("wax", "soy, coconut", "reads as several waxes; name one; waxes that are melted together"),
+    ("wax", "soy, coconut", "reads as several waxes; name one; waxes melted together"),
 ])
 def test_what_cannot_be_is_said_and_makes_nothing(tmp_path, name, text, words):
     page = quick_page(tmp_path / "fig", DAY)
@@ -65,7 +65,7 @@ def test_weights_empty_is_as_planned_and_far_off_is_asked(begun):
     assert "NOT SAVED YET" in form.message.value and len(begun.check.left) == 4
     form.fields["fragrance", 0].value = "90 g"
     form.save.click()
-    assert "or for the two weights the wrong way" in form.message.value
+    assert "or the two weights swapped" in form.message.value
     assert len(begun.check.left) == 4
     form.fields["fragrance", 0].value = "0.26 oz"
     form.fields["wax", 1].value = "3 oz"

@@ -156,8 +156,8 @@ def test_throw_needs_the_minutes_on_the_warmer(desk, monkeypatch):
     form.choices[5].click()
     assert text(form.message) == (
         "NOT SAVED. Time on the warmer before the score: found '1,250', expected a number with a "
-        "decimal point from 0 to 1440 (min). Write it with a point, as 9.5, and nothing between "
-        "thousands."
+        "decimal point from 0 to 1440 (min). Write it with a point, as in 9.5, and no thousands "
+        "separator."
     )
     form.minutes.value = "20,5"
     form.choices[10].click()
@@ -307,7 +307,7 @@ def test_all_that_is_wrong_is_told_while_typing_and_on_saving(desk):
     form.fields["fragrance_g"].value = "1.234,5"
     wrong = (
         "Fragrance weighed: found '1.234,5', expected a number with a decimal "
-        "point from 0 to 40000 (g). Write it with a point, as 9.5, and nothing between thousands."
+        "point from 0 to 40000 (g). Write it with a point, as in 9.5, and no thousands separator."
     )
     assert text(form.load) == wrong
     form.fields["wax_g"].value, form.fields["add_temp_c"].value = "", "180"
@@ -328,8 +328,7 @@ def test_weights_the_wrong_way_round_are_told(desk):
     form.save.click()
     assert text(form.message) == (
         "NOT SAVED. 200 g of fragrance: expected a load of at most 40 % of wax, and with 18 g of "
-        "wax this is 1111.1 %. Look for a slipped decimal point, or for the two weights the wrong "
-        "way round."
+        "wax this is 1111.1 %. Look for a slipped decimal point, or the two weights swapped."
     )
     assert text(form.load) in text(form.message) and desk.rows == []
 
@@ -481,8 +480,8 @@ def test_a_day_of_pouring_to_come_is_refused_but_for_a_wrong_clock(desk, days, t
     else:
         assert desk.rows == []
         assert text(form.message) == (
-            f"NOT SAVED. Day of pouring: found '{day}', which is in the future. Correct it, "
-            f"or the clock of this computer: it says that today is {today}."
+            f"NOT SAVED. Day of pouring: found '{day}', which is in the future. Correct it, or "
+            f"this computer's clock, which says that today is {today}."
         )
 
 

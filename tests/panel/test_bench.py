@@ -74,7 +74,7 @@ class TestPhoto:
         assert len(store.rows("photos", history=True)) == 1
         status, told = send(phone, camera_jpeg(), key="photo-0002")
         assert (status, told["error"]) == (
-            409, "this photo of piece 417 is kept already; take another if it is to show more")
+            409, "this photo of piece 417 is already kept; take another if you want to show more")
 
     def test_no_tester_sees_the_photo_of_another(self, phone):
         _, told = send(phone, camera_jpeg())
@@ -109,11 +109,11 @@ class TestPhoto:
         assert [p.entry_id for p in photos_of(store)] == [other["entry_id"]]
 
     @pytest.mark.parametrize("data, change, words", [
-        (b"no picture", {}, "the file is no whole JPEG"),
-        (camera_jpeg()[:400], {}, "the file is no whole JPEG"),
+        (b"no picture", {}, "the file is not a complete JPEG"),
+        (camera_jpeg()[:400], {}, "the file is not a complete JPEG"),
         (png(60_000, 60_000), {}, "the photo has more than 64 million pixels"),
-        (b"", {}, "the file is no whole JPEG"),
-        (camera_jpeg(), {"code": "999"}, "nobody knows a piece 999"),
+        (b"", {}, "the file is not a complete JPEG"),
+        (camera_jpeg(), {"code": "999"}, "there is no piece 999"),
         (camera_jpeg(), {"code": "%00"}, "nobody knows a piece"),
         (camera_jpeg(), {"assessor": "A7"}, "this series knows no such tester"),
         (camera_jpeg(), {"key": "short"}, "the page sent no key"),
@@ -275,8 +275,8 @@ class TestPourDay:
         sure = self.save(maker, typed=typed)[1].get("doubts", [])
         status, told = self.save(maker, typed=typed, sure=sure)
         assert status == 200 and told["words"].endswith(
-            "The scale reads 12.1 % too little, and so does every weight of fragrance: set it "
-            "right before you pour.")
+            "The scale reads 12.1 % too little, and so does every fragrance weight: correct it "
+            "before you pour.")
 
     @pytest.mark.parametrize("units", [0, 1])
     def test_a_check_weight_is_in_the_unit_of_the_page_and_what_cannot_be_is_refused_in_it(

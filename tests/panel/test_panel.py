@@ -504,7 +504,7 @@ def test_a_pair_is_named_on_a_phone(paired):
     assert [i["position"] for i in phone.items("A1") if i["test"] == "pair"] == [2]
     # The same pair again under another key, another order, and no answer at all.
     status, told = phone.save(value="first", key="key-00002", **sent)
-    assert status == 409 and "is stored already for A1" in told["error"]
+    assert status == 409 and "is already stored for A1" in told["error"]
     status, told = phone.save(value="first", key="key-00003", **{**sent, "position": 2})
     assert status == 409 and "is not planned for A1" in told["error"]
     sent = {n: second[n] for n in ("code", "test", "sitting", "position")}

@@ -61,16 +61,17 @@ def test_a_correction_keeps_the_old_entry_and_the_reason(scored):
 
 
 @pytest.mark.parametrize("table, entry, changes, reason, words", [
-    ("grades", 1, {"grade": "3"}, " ", "say why: a reason is kept with every change"),
+    ("grades", 1, {"grade": "3"}, " ", "say why: every change keeps its reason"),
     ("grades", 1, {"code": "211"}, "why", "code of grades cannot be corrected, only grade, "
-     "age_days, assessor; for another piece or test batch make the entry void and record it anew"),
+     "age_days, assessor; for another piece or test batch, make the entry void and record it "
+     "again"),
     ("pours", 1, {"blend": "hard"}, "why", "blend of pours cannot be corrected, only poured_on, "
      "wax_g, fragrance_g, add_temp_c, pour_temp_c, stir_min, room_temp_c, scale_check_g, "
-     "limit_load_pct, limit_content_pct, note; for another wax make the entry void and import it "
-     "from a file, with a pot of its own and --beyond-plan"),
+     "limit_load_pct, limit_content_pct, note; for another wax, make the entry void and import it "
+     "from a file, with its own pot and --beyond-plan"),
     ("grades", 9, {"grade": "3"}, "why", "the table grades has no entry 9"),
     ("grades", 1, {"grade": "2"}, "why",
-     "entry 1 of grades says so already; nothing was changed"),
+     "entry 1 of grades already says so; nothing was changed"),
 ])
 def test_what_is_refused(scored, table, entry, changes, reason, words):
     with pytest.raises(RefusedError) as error:
@@ -91,8 +92,8 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
     with pytest.raises(DataError) as error:
         mend(scored, "pours", 1, {"poured_on": str(day)}, "why")
     assert str(error.value) == (
-        f"pours, column poured_on: found '{day}', expected a day that has come. Correct it, or the "
-        f"clock of this computer: it says that today is {dt.date.today()}."
+        f"pours, column poured_on: found '{day}', expected a day up to today. Correct it, or this "
+        f"computer's clock, which says that today is {dt.date.today()}."
     )
     assert (error.value.field, error.value.value) == ("poured_on", str(day))
     mend(scored, "pours", 1, {"poured_on": str(dt.date.today() + dt.timedelta(days=1))}, "why")
@@ -106,9 +107,9 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
 
 
 @pytest.mark.parametrize("name, words", [
-    ("", "Nothing is filled in: give the blind code of a piece or the name of a test batch"),
-    ("999", "nothing that counts is stored of piece 999; check its label again"),
-    ("P99", "nothing that counts is stored of test batch P99; check its label again"),
+    ("", "Nothing is filled in: give a piece's blind code or a test batch's name"),
+    ("999", "nothing that counts is stored for piece 999; check its label again"),
+    ("P99", "nothing that counts is stored for test batch P99; check its label again"),
 ])
 def test_nothing_is_found(scored, name, words):
     with pytest.raises(RefusedError) as error:
@@ -122,7 +123,7 @@ def test_what_was_made_void_counts_no_more(scored):
     with pytest.raises(RefusedError) as error:
         stored_about(scored, "417")
     assert str(error.value) == (
-        "nothing that counts is stored of piece 417; check its label again")
+        "nothing that counts is stored for piece 417; check its label again")
 
 
 def test_weights_are_refused_as_they_are_read(scored):
@@ -133,7 +134,7 @@ def test_weights_are_refused_as_they_are_read(scored):
 def test_who_scores_is_told_no_weights(scored):
     with pytest.raises(RefusedError) as error:
         stored_about(scored, "P01", "piece")
-    assert str(error.value) == "'P01' is no blind code: give the three digits of the label"
+    assert str(error.value) == "'P01' is not a blind code: give the three digits on the label"
     assert stored_about(scored, "417", "piece")
 
 
@@ -174,7 +175,7 @@ def test_it_begins_closed_and_walks_from_code_to_entry(form, scored):
     }
     form.fields["grade"].value = "1"
     form.save.click()
-    assert said(form) == "NOT SAVED. say why: a reason is kept with every change"
+    assert said(form) == "NOT SAVED. say why: every change keeps its reason"
     form.reason.value = "the next piece"
     form.save.click()
     assert said(form) == (

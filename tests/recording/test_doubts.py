@@ -30,7 +30,7 @@ def said(store, path, **how):
             for p in dry_run(store, pours=path, today=TODAY, **how).problems]
 
 
-TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
+TRULY = "Correct it. If it really is so, import it with --beyond-plan, or tick that in the form."
 
 
 def test_with_a_plan_the_planned_day_counts(store, tmp_path):
@@ -38,7 +38,7 @@ def test_with_a_plan_the_planned_day_counts(store, tmp_path):
                                 "poured_on": "2025-05-20"}]})
     assert said(store, file(tmp_path, [("P1", "2026-05-20")])) == [
         (2, "poured_on", "a day within 200 days of 2025-05-20, as planned",
-         f"Look at the year. {TRULY}")]
+         f"Check the year. {TRULY}")]
     assert said(store, file(tmp_path, [("P1", "2025-05-27")])) == []
     assert said(store, file(tmp_path, [("P1", "2026-05-20")]), beyond_plan=True) == []
     assert said(store, file(tmp_path, [("P9", "2020-05-20")]), beyond_plan=True) == []
@@ -61,8 +61,8 @@ def test_weights_far_from_the_planned_ones_are_asked_about(store, tmp_path):
     path = file(tmp_path, [("P1", "2026-05-20"), ("P2", "2026-05-20")])
     # 12.5 % of 200 g are 25 g; 18 g are 9 %.
     assert said(store, path) == [
-        (2, "fragrance_g", "about 25 g, for 12.5 % of wax is planned and with 200 g of wax this is "
-         "9.00 %", TRULY),
+        (2, "fragrance_g", "about 25 g, as 12.5 % of wax is planned and with 200 g of wax this is "
+                           "9.00 %", TRULY),
         (3, "wax_g", "about 500 g, as planned", TRULY)]
     assert said(store, path, beyond_plan=True) == []
 
@@ -75,7 +75,7 @@ def test_a_lot_that_no_plan_checks_is_asked_about(store, tmp_path):
     path.write_text("pour,pot,blend,poured_on,wax_g,fragrance_g,lot\n"
                     + "".join(f"{p},A,soft,2026-05-20,200,18,b-7\n" for p in ("P1", "P2")))
     assert said(store, path) == [(2, "lot", "no lot to check, as planned",
-                                  f"Leave the cell empty, or the column out. {TRULY}")]
+                                  f"Leave the cell empty or remove the column. {TRULY}")]
     assert said(store, path, beyond_plan=True) == []
 
 
@@ -99,7 +99,7 @@ def test_a_sign_for_nothing_is_no_name(store, tmp_path, nothing):
     path.write_text("pour,pot,blend,poured_on,wax_g,fragrance_g,lot,note\n"
                     f"P1,A,{nothing},2026-05-20,200,18,,{nothing}\n"
                     f"P2,B,soft,2026-05-20,200,18,{nothing},\n")
-    expected = "a name, or an empty cell where one may be"
+    expected = "a name, or an empty cell if allowed"
     assert said(store, path) == [(2, "blend", expected, TRULY), (3, "lot", expected, TRULY)]
     assert said(store, path, beyond_plan=True) == []
 

@@ -33,7 +33,7 @@ def test_a_write_that_breaks_off_leaves_the_draft_before(tmp_path, monkeypatch, 
     with pytest.raises(DraftError) as error:
         keep_draft(tmp_path, {"title": "after"})
     assert str(error.value) == (
-        "what is typed is on this page only: the disk of the folder is full; nothing was half "
+        "what you type is only on this page: the disk of the folder is full; nothing was half "
         "written. Make room and try again"
     )
     assert read_draft(tmp_path) == {"title": "before"}
@@ -44,7 +44,7 @@ def test_a_write_that_breaks_off_leaves_the_draft_before(tmp_path, monkeypatch, 
 def test_a_damaged_draft_is_told_and_left_alone(tmp_path, text):
     path = tmp_path / DRAFT_NAME
     path.write_text(text)
-    with pytest.raises(DraftError, match="rename it to begin from the plan that is kept"):
+    with pytest.raises(DraftError, match="rename it to start from the kept plan"):
         read_draft(tmp_path)
     assert path.read_text() == text
 
@@ -56,7 +56,7 @@ def test_a_form_with_a_name_has_a_draft_of_its_own(tmp_path):
     assert read_draft(tmp_path, "paper-A2") == {"cells": {}} and read_draft(tmp_path, "A3") == {}
     assert draft_path(tmp_path, "paper-A2").name == "draft-paper-A2.json"
     draft_path(tmp_path, "paper-A2").write_text("{")
-    with pytest.raises(DraftError, match="rename it to begin from an empty form$"):
+    with pytest.raises(DraftError, match="rename it to start from an empty form$"):
         read_draft(tmp_path, "paper-A2")
     with pytest.raises(DraftError, match="give letters, digits and - only"):
         keep_draft(tmp_path, {}, "../plan")
@@ -66,7 +66,7 @@ def test_a_damaged_draft_keeps_nobody_from_its_form_and_is_told_once_something_i
     draft_path(tmp_path, "pours").write_text("{")
     form = drafted(tmp_path, "pours")
     assert form["draft"] == {} and form["on_change"]({}) is None
-    with pytest.raises(DraftError, match="rename it to begin from an empty form$"):
+    with pytest.raises(DraftError, match="rename it to start from an empty form$"):
         form["on_change"]({"wax_g": "200"})
     assert draft_path(tmp_path, "pours").read_text() == "{"
     draft_path(tmp_path, "pours").unlink()

@@ -45,7 +45,7 @@ def test_a_file_comes_in_and_is_written_again(store, tmp_path):
 
 @pytest.mark.parametrize(("text", "said"), [
     ("2026-03-01,39,37,12,3,,\n", "column low_c: found '39', expected at most high_c, which is 37. "
-     "Look at both again: they may be the wrong way round."),
+     "Check both: they may be swapped."),
     ("2126-03-01,37,39,12,3,,\n", "column started_on: found '2126-03-01', expected a day from "
      "2000-01-01 to 2099-12-31"),
     ("2026-03-01,99,101,12,3,,\n", "column low_c: found '99', expected a number"),
@@ -63,7 +63,7 @@ def test_what_cannot_be_is_refused_with_its_place(store, tmp_path, text, said):
 def test_a_day_to_come_is_asked_about(store, tmp_path):
     tried = dry_run(store, heats=file(tmp_path, "2026-04-01,37,39,12,3,,\n"),
                     today=dt.date(2026, 3, 5))
-    assert [p.expected for p in tried.problems] == ["a day that has come"]
+    assert [p.expected for p in tried.problems] == ["a day up to today"]
 
 
 def test_headings_of_the_trade_are_matched(store, tmp_path):
@@ -76,7 +76,7 @@ def test_headings_of_the_trade_are_matched(store, tmp_path):
 
 
 def test_an_entry_is_shown_mended_and_made_void(store):
-    with pytest.raises(RefusedError, match="nothing that counts is stored of a heat cycle; "):
+    with pytest.raises(RefusedError, match="nothing that counts is stored for a heat cycle; "):
         stored_about(store, "heat")
     store.add("heats", REACHED)
     (entry,) = stored_about(store, "Heat")

@@ -82,23 +82,22 @@ def test_all_problems_of_all_files_are_told_at_once(empty, files):
     with pytest.raises(DataError) as error:
         import_csvs(empty, *paths)
     assert problems(error) == [
-        "pieces.csv, row 10: found '2 cells', expected 7 cells as in the header. Quote a cell that "
-        "holds the separator, and give every column a cell.",
+        "pieces.csv, row 10: found '2 cells', expected 7 cells as in the header. Quote any cell "
+        "that contains the separator, and give every column a cell.",
         "pours.csv, row 3, column wax_g: found '200 g', expected a number with a decimal point "
-        "from 1 to 100000 (g). Give the number alone, in g, without its unit.",
+        "from 1 to 100000 (g). Give only the number, in g, without the unit.",
         "pieces.csv, row 7, column code: found '41', expected a blind code of three digits, such "
         "as 417. Correct the text.",
         "pieces.csv, row 8, column sweat_grade: found '9', expected a whole number from 0 to 4 "
         "(sweat grade). Correct the value or leave it empty.",
         "throws.csv, row 4, column throw: found '11', expected a number with a decimal point from "
         "0 to 10 (throw, 0 to 10). Correct the value.",
-        "pieces.csv, row 8, column pour: found 'P02', expected pour P01, for code 417 is given "
-        "above as a piece of it. A code belongs to one pour: correct the pour or the code.",
-        "pieces.csv, row 9, column pour: found 'P09', expected a pour that the file of pours or "
-        "the store holds. Correct the name, or give the file of pours as well, or log the pour "
-        "first.",
-        "throws.csv, row 4, column code: found '777', expected a code that the file of pieces or "
-        "the store holds. Correct the code, or add the piece, or save the plan first.",
+        "pieces.csv, row 8, column pour: found 'P02', expected pour P01, as code 417 is given "
+        "above is a piece of it. A code belongs to one pour: correct the pour or the code.",
+        "pieces.csv, row 9, column pour: found 'P09', expected a pour in the file of pours or the "
+        "store. Correct the name, add the file of pours, or log the pour first.",
+        "throws.csv, row 4, column code: found '777', expected a code in the file of pieces or the "
+        "store. Correct the code, or add the piece, or save the plan first.",
     ]
     for table in RECORDS:
         assert empty.rows(table, history=True).empty
@@ -110,8 +109,9 @@ def test_a_load_in_ounces_is_told_how_it_comes_in(empty, files):
     named = {name: From(name, unit) for name, unit in told.items()}
     paths = files(pours=POURS.replace(",10,", ",1.5 oz/lb,"))
     # 1.5 oz of fragrance to a pound of 16 oz of wax is 100 * 1.5 / 16 = 9.375 %.
-    for source, how in ((paths[0], "in g per 100 g of wax, without its unit. Or give all of them "
-                         "alone in another unit, chosen in the form, or in the command by --match "
+    for source, how in ((paths[0], "in g per 100 g of wax, without its unit. Or give only numbers, "
+                                   "all in another unit, chosen in the form or in the command with "
+                                   "--match "
                          '"limit_load_pct=limit_load_pct:UNIT" (UNIT: % of wax, % of total, oz '
                          "per lb)."),
                         (Source(paths[0], named), "in oz per lb, without its unit.")):
@@ -144,8 +144,8 @@ def test_a_limit_in_a_file_is_held_to_the_one_that_holds(empty, files, tmp_path)
     with pytest.raises(DataError) as error:
         import_csvs(empty, files(POURS.replace(",10,", ",8,"))[0])
     assert problems(error)[0].startswith(
-        "pours.csv, row 2, column limit_load_pct: found '8', expected 10, as is stored. Leave the "
-        "row out, and mend the stored one on the page, or by scentlab correct FOLDER pours 1 "
+        "pours.csv, row 2, column limit_load_pct: found '8', expected 10, as is stored. Remove the "
+        "row, and correct the stored one on the page or with scentlab correct FOLDER pours 1 "
         'limit_load_pct="8"')
 
 
@@ -156,14 +156,14 @@ def test_a_stored_row_with_another_value_is_told_with_its_entry(empty, files):
     with pytest.raises(DataError) as error:
         import_csvs(empty, *files(**changed, throws=THROWS.replace("6.5,30", "6.5,45")))
     assert problems(error)[2:] == [
-        "throws.csv, row 2, column minutes: found '45', expected 30 min, as stored: at one place "
-        "of a session a piece is smelt once. Leave the row out, and mend the stored one on the "
-        "page, or by scentlab correct FOLDER throws 1 minutes=MINUTES --reason TEXT. Correct it; "
-        "where it is truly so, import it with --beyond-plan, or tick that in the form."]
+        "throws.csv, row 2, column minutes: found '45', expected 30 min, as stored: a piece is "
+        "smelt once at each place in a session. Remove the row, and correct the stored one on the "
+        "page or with scentlab correct FOLDER throws 1 minutes=MINUTES --reason TEXT. Correct it. "
+        "If it really is so, import it with --beyond-plan, or tick that in the form."]
     with pytest.raises(DataError) as error:
         import_csvs(empty, *files(**changed))
-    mend = ("Leave the row out, and mend the stored one on the page, or by scentlab correct FOLDER "
-            "{} --reason TEXT.")
+    mend = ("Remove the row, and correct the stored one on the page or with scentlab correct "
+            "FOLDER {} --reason TEXT.")
     assert problems(error) == [
         "pours.csv, row 3, column wax_g: found '201', expected 200, as is stored. "
         + mend.format('pours 2 wax_g="201"'),
@@ -178,8 +178,8 @@ def test_a_row_that_was_made_void_or_mended_is_asked_about_before_it_is_stored_a
     with pytest.raises(DataError) as error:
         import_csvs(empty, *files())
     assert problems(error) == [
-        f"{name}.csv, row 2, column code: found '{row}', expected no row that was made void or "
-        f"mended (entry {table}). Leave the row out. Correct it; where it is truly so, import it "
+        f"{name}.csv, row 2, column code: found '{row}', expected no row that was voided or "
+        f"corrected (entry {table}). Remove the row. Correct it. If it really is so, import it "
         "with --beyond-plan, or tick that in the form."
         for name, row, table in (("pieces", 417, "5 of grades"), ("throws", 211, "1 of throws"))]
     tried = dry_run(empty, **dict(zip(("pours", "pieces", "throws"), files(), strict=True)),
@@ -212,19 +212,19 @@ def test_a_stored_code_of_another_pour(empty, files):
     with pytest.raises(DataError) as error:
         import_csvs(empty, pieces=paths[1])
     assert problems(error) == [
-        "pieces.csv, row 2, column pour: found 'P02', expected pour P01, for code 417 is stored as "
+        "pieces.csv, row 2, column pour: found 'P02', expected pour P01, as code 417 is stored is "
         "a piece of it. A code belongs to one pour: correct the pour or the code."
     ]
 
 
 @pytest.mark.parametrize("raw, words", [
-    (b"", "pours.csv, row 1: expected a header row with the columns of pours. Begin the file with "
-     "the names of the columns."),
+    (b"", "pours.csv, row 1: expected a header row with the columns of pours. Start the file with "
+          "the column names."),
     *((raw, "pours.csv: expected text in UTF-8. Save it again as 'CSV UTF-8'.") for raw in (
         "pour\n".encode("utf-16"), POURS.replace("twice", "größer").encode("latin-1"),
         POURS.encode().replace(b"stirred", b"st\x00"))),
     (POURS.replace('twice"', "twice").encode(), "pours.csv: expected a CSV file whose quotes close "
-     "(unexpected end of data). Close every \" and write a quote within a cell twice."),
+     "(unexpected end of data). Close every \" and double any quote inside a cell."),
     (POURS.splitlines()[0].encode(), "pours.csv: expected at least one row of pours. Add the "
      "rows."),
 ])
@@ -239,8 +239,8 @@ def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(DataError) as error:
         read_csvs(tmp_path / "none.csv")
     assert problems(error) == [
-        "none.csv: expected a file of pours (No such file or directory). Check the name and "
-        "the place of the file."
+        "none.csv: expected a file of pours (No such file or directory). Check the file's name and "
+        "place."
     ]
 
 
@@ -333,13 +333,14 @@ class TestPoursThatCannotBe:
             (
                 "P01,A,soft mix,2026-03-01,200,18,\nP02,A,hard mix,2026-03-01,200,18,\n",
                 "pours.csv, row 3, column blend: found 'hard mix', expected soft mix, that of pot "
-                "A in row 2. A pot has one blend and a blend one limit of a kind: correct it.",
+                "A in row 2. A pot has one blend, and a blend has one limit of each kind: correct "
+                "it.",
             ),
             (
                 "P01,A,soft mix,2026-03-01,200,18,10\nP02,B,soft mix,2026-03-01,200,18,12\n",
                 "pours.csv, row 3, column limit_load_pct: found '12', expected 10, that of "
-                "blend soft mix in row 2. A pot has one blend and a blend one limit of a kind: "
-                "correct it.",
+                "blend soft mix in row 2. A pot has one blend, and a blend has one limit of each "
+                "kind: correct it.",
             ),
         ],
     )
@@ -369,15 +370,15 @@ def test_some_unknown_pours_among_known_ones_name_their_rows(empty, files):
     with pytest.raises(DataError) as error:
         import_csvs(empty, *files(pieces=PIECES + more))
     assert problems(error) == [
-        "pieces.csv, row 6, column pour: found 'P09', expected a pour that the file of pours or "
-        "the store holds. Correct the name, or give the file of pours as well, or log the pour "
-        "first. It is the same in rows 9, 12, 15, 18."
+        "pieces.csv, row 6, column pour: found 'P09', expected a pour in the file of pours or the "
+        "store. Correct the name, add the file of pours, or log the pour first. Same in rows 9, "
+        "12, 15, 18."
     ]
 
 
 class TestDaysToCome:
     TODAY = dt.date(2026, 3, 10)
-    CLOCK = ("Correct it, or the clock of this computer: it says that today is 2026-03-10.")
+    CLOCK = ("Correct it, or this computer's clock, which says that today is 2026-03-10.")
 
     @pytest.fixture
     def tried(self, empty, tmp_path):
@@ -395,17 +396,17 @@ class TestDaysToCome:
 
     def test_a_pour_of_a_day_to_come_is_refused(self, tried):
         assert tried("2026-03-12") == [
-            "pours.csv, row 2, column poured_on: found '2026-03-12', expected a day that has "
-            "come. " + self.CLOCK,
-            "pieces.csv, row 2, column age_days: found '0', expected an age that the piece has "
-            "reached since its day of pouring. " + self.CLOCK,
+            "pours.csv, row 2, column poured_on: found '2026-03-12', expected a day up to today. "
+            "" + self.CLOCK,
+            "pieces.csv, row 2, column age_days: found '0', expected an age the piece has reached "
+            "since it was poured. " + self.CLOCK,
         ]
 
     def test_a_look_at_an_age_that_is_not_reached_is_refused(self, tried):
         assert tried(age=10) == []
         assert tried(age=14) == [
-            "pieces.csv, row 2, column age_days: found '14', expected an age that the piece has "
-            "reached since its day of pouring. " + self.CLOCK
+            "pieces.csv, row 2, column age_days: found '14', expected an age the piece has reached "
+            "since it was poured. " + self.CLOCK
         ]
 
     def test_the_days_of_invented_data_may_lie_anywhere(self, tried, tmp_path):

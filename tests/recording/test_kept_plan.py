@@ -16,7 +16,7 @@ from scentlab.recording.store import Store
 from scentlab.schema import DataError
 
 BEYOND = (
-    "Where it is truly beyond the plan, import it with --beyond-plan, or tick that in the form."
+    "If it really is beyond the plan, import it with --beyond-plan, or tick that in the form."
 )
 PLAN = {
     "title": "Cedar", "assessors": ["A1", "A2"],
@@ -106,7 +106,7 @@ def test_one_name_in_many_rows_is_told_once(store, files):
     rows = "".join(f"472,A1,S9,warm,6,{minutes}\n" for minutes in range(1, 7))
     assert told(store, files(pours=POURS, throws=THROWS + rows)) == [
         "throws.csv, row 3, column sitting: found 'S9', expected one of the sessions of the kept "
-        f"plan. Correct it; the nearest: S02, S01. {BEYOND} It is the same in rows 4, 5, 6, 7, 8."
+        f"plan. Correct it; the nearest: S02, S01. {BEYOND} Same in rows 4, 5, 6, 7, 8."
     ]
 
 
@@ -136,8 +136,8 @@ def test_a_piece_beyond_the_plan_needs_its_pour(store, files):
     given = files(pours=POURS, pieces=PIECES + "600,14,A1,2\n")
     assert told(store, given, beyond_plan=True) == [
         "pieces.csv, row 5, column pour: found an empty cell, expected a short name of letters, "
-        "digits, dot, dash or underscore, such as P01-3. The plan does not know this code: give "
-        "its pour."
+        "digits, dot, dash or underscore, such as P01-3. This code is not in the plan: give its "
+        "pour."
     ]
     assert [t.partition(":")[0] for t in told(store, given)] == ["pieces.csv, row 5, column code"]
 
@@ -178,15 +178,15 @@ def test_a_stress_that_is_given_stays(store, files):
 def test_a_pour_that_contradicts_the_plan_is_refused(store, files):
     given = files(pours=POURS, pieces="code,pour,sweat_grade\n417,P02,1\n481,,0\n")
     assert told(store, given) == [
-        "pieces.csv, row 2, column pour: found 'P02', expected pour P01, for code 417 is stored as "
+        "pieces.csv, row 2, column pour: found 'P02', expected pour P01, as code 417 is stored is "
         "a piece of it. A code belongs to one pour: correct the pour or the code."
     ]
 
 
 def test_a_piece_whose_pour_is_not_logged_is_told_without_its_pour(store, files):
     assert told(store, files(pieces="code,sweat_grade\n417,1\n")) == [
-        "pieces.csv, row 2, column code: found '417', expected a piece whose pour is logged. Give "
-        "the file of pours as well, or log the pours first."
+        "pieces.csv, row 2, column code: found '417', expected a piece whose pour is logged. Add "
+        "the file of pours, or log the pours first."
     ]
 
 
@@ -202,7 +202,7 @@ def test_without_a_kept_plan_nothing_is_held_against_it(folder, files):
     store = Store.create(folder)
     assert told(store, files(pours=POURS, pieces=PIECES)) == [
         "pieces.csv, row 1, column pour: expected a column pour (the pour it was cast from). "
-        'Choose in the form what it is, or in the command give --match "HEADING=pour", or '
+        'Choose what it is in the form, give --match "HEADING=pour", or '
         "mend the file."
     ]
     pieces = "code,pour,assessor,sweat_grade\n999,P01,Z9,1\n"

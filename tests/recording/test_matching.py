@@ -71,9 +71,9 @@ def test_a_unit_is_never_guessed(empty, foreign):
     assert told(dry)[:2] == [
         "mine.csv, row 1, column poured_on: found 'stardate', expected the unit of 'Poured on': "
         "one of year-month-day, day.month.year, day/month/year, month/day/year. Choose the unit "
-        "that the file uses.",
+        "the file uses.",
         "mine.csv, row 1, column wax_g: found 'no unit', expected the unit of 'Wax': one of g, kg, "
-        "oz, lb. Choose the unit that the file uses.",
+        "oz, lb. Choose the unit the file uses.",
     ]
     assert not dry.ready
     with pytest.raises(DataError):
@@ -85,7 +85,7 @@ def test_a_matching_that_cannot_be(empty, foreign):
     dry = dry_run(empty, pours=Source(foreign(), columns, decimal=","))
     assert told(dry) == [
         f"mine.csv, column {column}: found '{heading}', expected a heading of a file and a column "
-        "of its table. Correct the matching; the columns are listed by: scentlab columns"
+        "of its table. Correct the matching; this lists the columns: scentlab columns"
         for column, heading in (("colour", "Remark"), ("note", "Notes"))
     ]
 
@@ -202,15 +202,15 @@ def test_the_remedy_is_in_the_unit_and_the_form_of_the_file(empty, foreign):
     assert told(dry_run(empty, pours=Source(foreign(text), COLUMNS, decimal=","))) == [
         "mine.csv, row 3, column Poured on (poured_on): found '14/3/2026', expected a date as "
         "year-month-day, such as 2026-03-14. Write the year first, then month and day, with "
-        "dashes. Or where all are day/month/year: choose it in the form, or in the command give "
+        "dashes. Or, if all are day/month/year, choose that in the form, or in the command give "
         '--match "Poured on=poured_on:UNIT" (UNIT: year-month-day, day.month.year, day/month/year, '
         "month/day/year).",
         "mine.csv, row 2, column Wax (wax_g): found '7 oz', expected a number with a decimal "
-        "comma, as chosen for this file, from 1 to 100000 (g). Give the number alone, in oz, "
-        "without its unit.",
+        "comma, as chosen for this file, from 1 to 100000 (g). Give only the number, in oz, "
+        "without the unit.",
         "mine.csv, row 3, column Add at (add_temp_c): found '180 °F', expected a number with a "
-        "decimal comma, as chosen for this file, from 20 to 150 (°C). Give the number alone, in "
-        "°F, without its unit.",
+        "decimal comma, as chosen for this file, from 20 to 150 (°C). Give only the number, in °F, "
+        "without the unit.",
     ]
 
 
@@ -221,7 +221,7 @@ def test_a_workbook_of_one_sheet_needs_no_name(empty, tmp_path):
 
 @pytest.mark.parametrize("cell, words", [
     ("=A1", ": found 'S!E3', expected a formula with its value stored. Open the file in a "
-     "spreadsheet and save it, or write the value itself."),
+     "spreadsheet and save it, or type the value instead."),
     ("#DIV/0!", ", column wax_g: found '#DIV/0!', expected a number with a decimal point from 1 to "
      "100000 (g). Correct the value."),
     (True, ", column wax_g: found 'TRUE', expected a number with a decimal point from 1 to 100000 "
@@ -245,7 +245,7 @@ def test_a_percent_format_is_told(tmp_path):
     book.save(path)
     assert told(dry_run(pours=path)) == [
         "p.xlsx, row 2: found 'S!G2: 0.09 shown as 9 %', expected a number without a percent "
-        "format. Give the cell a number format and write a percentage as 9, a weight as a weight.",
+        "format. Give the cell a number format; write a percentage as 9 and a weight as a weight.",
         "p.xlsx, row 2, column limit_load_pct: found '0.09', expected a number with a decimal "
         "point from 0.1 to 40 (g per 100 g of wax). Correct the value or leave it empty.",
     ]
@@ -264,8 +264,9 @@ def test_a_unit_in_the_format_of_a_cell_is_told(tmp_path):
     grams = book.active[f"{oil}2"].value
     assert told(dry_run(pours=path)) == [
         f"p.xlsx, row 2, column fragrance_g: found '{grams} shown as {grams} oz', expected a "
-        "number with a decimal point from 0 to 40000 (g). Give the number alone, in g, without its "
-        "unit. Or give all of them alone in another unit, chosen in the form, or in the command by "
+        "number with a decimal point from 0 to 40000 (g). Give only the number, in g, without the "
+        "unit. Or give only numbers, all in another unit, chosen in the form or in the command "
+        "with "
         '--match "fragrance_g=fragrance_g:UNIT" (UNIT: g, kg, oz, lb).']
 
 
@@ -504,13 +505,13 @@ def test_a_unit_still_to_choose_is_told_alone(empty, foreign):
     dry = dry_run(empty, pours=Source(foreign(), {**COLUMNS, "wax_g": From("Wax")}, decimal=","))
     assert told(dry) == [
         "mine.csv, row 1, column wax_g: found 'no unit', expected the unit of 'Wax': one of g, kg, "
-        "oz, lb. Choose the unit that the file uses."
+        "oz, lb. Choose the unit the file uses."
     ]
     without = {n: c for n, c in COLUMNS.items() if n != "wax_g"}
     assert told(dry_run(empty, pours=Source(foreign(), without, decimal=","))) == [
         "mine.csv, row 1, column wax_g: expected a column wax_g (wax weighed into this pour). "
-        'Choose in the form what it is, or in the command give --match "HEADING=wax_g:UNIT" '
-        "(UNIT: g, kg, oz, lb), or mend the file."
+        'Choose what it is in the form, give --match "HEADING=wax_g:UNIT" '
+        "(UNIT: g, kg, oz, lb)in the command, or correct the file."
     ]
 
 
@@ -528,8 +529,9 @@ def test_heads_of_the_trade_are_matched_and_the_remedy_fits_form_and_command(emp
                                                  "P01;A;soft;2026-03-14;200;0.6\n")))
     assert len(problems) == 2, "a column that is lacking and the heading that looks like it are one"
     assert problems[0].endswith(
-        'Choose in the form what it is, or in the command give --match "Date=poured_on:UNIT" '
-        "(UNIT: year-month-day, day.month.year, day/month/year, month/day/year), or mend the file."
+        'Choose what it is in the form, give --match "Date=poured_on:UNIT" '
+        "(UNIT: year-month-day, day.month.year, day/month/year, month/day/year)in the command, or "
+        "correct the file."
     )
 
 
@@ -562,10 +564,11 @@ def test_what_a_spreadsheet_does_not_show_is_told_by_sheet_and_cell(empty, tmp_p
     sheet.merge_cells("C2:C3")
     book.save(path)
     assert told(dry_run(empty, pours=path)) == [
-        "p.xlsx, row 2: found 'S!C2:C3', expected cells that are not merged. Delete the row if "
-        "it is a title; else unmerge them and fill in every cell: those under a merge are empty.",
-        "p.xlsx, row 5: found 'S!row 5 and 1 more', expected rows that are shown. Clear "
-        "the filter and show all rows, or delete the hidden ones: they would be stored too.",
+        "p.xlsx, row 2: found 'S!C2:C3', expected cells that are not merged. Delete the row if it "
+        "is a title. Otherwise unmerge the cells and fill in each one: merging leaves the others "
+        "empty.",
+        "p.xlsx, row 5: found 'S!row 5 and 1 more', expected rows that are shown. Clear the filter "
+        "and show all rows, or delete the hidden ones: they would be stored too.",
     ]
 
 
@@ -589,27 +592,27 @@ def test_a_file_is_held_to_its_limits_before_it_is_read(empty, tmp_path):
     long.write_text("pour,pot\n" + "\n" * 200_001)
     start = time.perf_counter()
     assert told(dry_run(empty, pours=far)) == [
-        "far.xlsx, row 2: found 'S!XFD2', expected a sheet of at most 200 columns. Take out what "
+        "far.xlsx, row 2: found 'S!XFD2', expected a sheet of at most 200 columns. Remove what "
         "does not belong to the series, or split the file."
     ]
     assert told(dry_run(empty, pours=wide)) == [
-        "wide.csv, row 1: expected a file of at most 200 columns. Take out what does not belong to "
+        "wide.csv, row 1: expected a file of at most 200 columns. Remove what does not belong to "
         "the series, or split the file."
     ]
     assert told(dry_run(empty, pours=long)) == [
-        "long.csv: expected a file of at most 200000 rows. Take out what does not belong to the "
+        "long.csv: expected a file of at most 200000 rows. Remove what does not belong to the "
         "series, or split the file."
     ]
     assert time.perf_counter() - start < 3
 
 
 @pytest.mark.parametrize("cells, words", [
-    (("1.200", "96"), "A point is a decimal point, unless the decimal comma is chosen"),
+    (("1.200", "96"), "A point is a decimal point unless you choose the decimal comma"),
     (("1,200", "96"), "Write it with a point"),
     (("200", "18,5"), "Or choose the decimal comma for the whole file in the form, or in the "
-     "command give --decimal ,"),
+                      "command give --decimal ,"),
     (("200", "6 %"), "Weigh it, or work it out: a percentage is not a weight."),
-    (("1.255", "96"), "A point is a decimal point, unless the decimal comma is chosen"),
+    (("1.255", "96"), "A point is a decimal point unless you choose the decimal comma"),
 ])
 def test_a_weight_that_can_be_read_in_two_ways_is_asked_about(empty, foreign, cells, words):
     rows = ["pour;pot;blend;poured_on;wax_g;fragrance_g",
@@ -632,7 +635,7 @@ def test_a_year_outside_the_plausible_is_asked_about(empty, foreign, day):
     head = "pour;pot;blend;poured_on;wax_g;fragrance_g\n"
     assert told(dry_run(empty, pours=foreign(f"{head}P01;A;soft;{day};200;18\n"))) == [
         f"mine.csv, row 2, column poured_on: found '{day}', expected a day from 2000-01-01 to "
-        "2099-12-31. Look at the year."
+        "2099-12-31. Check the year."
     ]
 
 
@@ -652,7 +655,7 @@ def test_names_that_differ_only_in_look_are_one_name(empty, tmp_path):
     pours.write_text(pours.read_text().replace("P01-2", "p01-1"))
     assert told(dry_run(Store.create(tmp_path / "other"), pours=pours)) == [
         "pours.csv, row 3, column pour: found 'p01-1', expected each combination of pour once. "
-        "The row repeats pour P01-1: delete it or correct what differs."
+        "The row repeats pour P01-1: delete it or correct it."
     ]
 
 
@@ -661,5 +664,5 @@ def test_a_sign_that_cannot_be_seen_is_in_no_name(empty, foreign, sign):
     head = "pour;pot;blend;poured_on;wax_g;fragrance_g\n"
     found = told(dry_run(empty, pours=foreign(f"{head}P01;A;so{sign}ft;2026-03-14;200;18\n")))
     assert found[0].endswith(
-        f"expected a text of signs that can be seen. Type it anew: it holds U+{ord(sign):04X}."
+        f"expected a text of visible characters. Type it again: it contains U+{ord(sign):04X}."
     )

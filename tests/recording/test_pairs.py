@@ -47,7 +47,7 @@ def test_a_file_comes_in_and_is_written_again(store, tmp_path):
 
 
 @pytest.mark.parametrize(("text", "said"), [
-    ("417,999,A1,Q1,warm,first,1\n", "column second: found '999', expected a code that"),
+    ("417,999,A1,Q1,warm,first,1\n", "column second: found '999', expected a code in"),
     ("417,205,A1,Q1,warm,,1\n", "column stronger: found an empty cell, expected one of first, "
      "second"),
     ("417,205,A1,Q1,warm,no difference,1\n", "column stronger: found 'no difference'"),
@@ -62,7 +62,7 @@ def test_what_cannot_be_is_refused_with_its_place(store, tmp_path, text, said):
 def test_the_store_knows_both_pieces(store):
     row = {"first": "417", "second": "205", "assessor": "A1", "sitting": "Q1", "kind": "cold",
            "stronger": "first", "position": 1}
-    with pytest.raises(StoreError, match="nobody knows a piece 999"):
+    with pytest.raises(StoreError, match="there is no piece 999"):
         store.add("pairs", {**row, "second": "999"})
     entry = store.add("pairs", row)
     with pytest.raises(StoreError, match="stored already"):

@@ -22,7 +22,7 @@ from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import DataError
 
 ANOTHER = "save it as JPEG, or set the camera to JPEG, and choose that file"
-NO_PICTURE = f"the file is no whole JPEG, PNG or WebP picture; if it is a photo, {ANOTHER}"
+NO_PICTURE = f"the file is not a complete JPEG, PNG or WebP picture; if it is a photo, {ANOTHER}"
 
 
 class TestPlainPicture:
@@ -85,7 +85,8 @@ class TestPlainPicture:
         with pytest.raises(RefusedError) as refused:
             plain_picture(b"\x00\x00\x00\x18ftypheic" + bytes(200))
         assert str(refused.value) == (
-            f"this is a film, or a photo of a format (HEIC, AVIF) that is not read here; {ANOTHER}"
+            "this is a film, or a photo in a format (HEIC, AVIF) that cannot be read here; "
+            f"{ANOTHER}"
         )
 
     def test_a_bomb_is_refused_before_it_is_unpacked(self):
@@ -98,7 +99,7 @@ class TestPlainPicture:
                 "the photo has more than 64 million pixels; make it smaller first")
         with pytest.raises(RefusedError) as refused:
             plain_picture(bytes(21_000_000))
-        assert str(refused.value) == ("the photo has 21 MB, and at most 20 MB are taken; make it "
+        assert str(refused.value) == ("the photo has 21 MB; at most 20 MB are accepted; make it "
                                       "smaller first")
 
     def test_a_text_that_unpacks_to_a_flood_is_refused_or_dropped(self):
@@ -151,7 +152,7 @@ class TestRecord:
         assert add_photo(store, "417", camera_jpeg(), key="photo-0001") == first
         choose_photo(store, first.entry_id, True)
         assert add_photo(store, "417", camera_jpeg(), key="photo-0001") == first
-        with pytest.raises(RefusedError, match="this photo of piece 417 is kept already"):
+        with pytest.raises(RefusedError, match="this photo of piece 417 is already kept"):
             add_photo(store, "417", camera_jpeg(), key="photo-0002")
         (photo,) = photos_of(store)
         assert photo.read() and photo.chosen

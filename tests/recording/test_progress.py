@@ -63,8 +63,8 @@ def day(text):
 def test_before_the_first_pour(store):
     seen = see_progress(store, day("2026-03-03"))
     assert seen.sentence == (
-        "0 of 11 planned scores are in on 2026-03-03; 2 test batches are not logged, and 0 "
-        "pieces wait since an earlier day."
+        "0 of 11 planned scores are in on 2026-03-03; 2 test batches are not logged, and 0 pieces "
+        "are overdue."
     )
     assert seen.pours[["pour", "days_late"]].to_numpy().tolist() == [["P01", 2], ["P02", 2]]
     assert waiting(store, "A1", "sweat", day("2026-03-20")).empty
@@ -176,8 +176,9 @@ def test_a_late_pour_holds_its_whole_sitting_until_it_has_cured(store, late_pour
         [code, sitting, day("2026-03-18")] for sitting in ("S1", "S2") for code in ("500", "501")
     ]
     assert see_progress(store, day("2026-03-15")).notes == tuple(
-        f"Session {s} was planned for {p} and waits until 2026-03-18: a test batch was late, and "
-        "its pieces have not cured before." for s, p in (("S1", "2026-03-15"), ("S2", "2026-03-16"))
+        f"Session {s} was planned for {p} and waits until 2026-03-18: a test batch was late, so "
+        "its pieces are not cured before then."
+        for s, p in (("S1", "2026-03-15"), ("S2", "2026-03-16"))
     )
     assert see_progress(store, day("2026-03-18")).notes == ()
 
@@ -324,7 +325,7 @@ def test_it_is_taken_back_and_waits_again(store):
     assert (entry.table, entry.words) == ("unpoured", "P02 will not be poured (spilled)")
     assert take_up(store, "p02") == "P02 waits to be poured again" and unpoured(store) == {}
     assert list(see_progress(store, LATER).pours["pour"]) == ["P01", "P02"]
-    with pytest.raises(RefusedError, match="^nobody said that P02 will not come$"):
+    with pytest.raises(RefusedError, match="^P02 was not marked as not coming$"):
         take_up(store, "P02")
     leave_out(store, "P02", "out of wax")
     assert unpoured(store) == {"P02": "out of wax"}, "and once more"
@@ -373,8 +374,8 @@ def test_what_cannot_be_left_out(store):
     with pytest.raises(RefusedError) as error:
         leave_out(store, "P01", "spilled")
     assert str(error.value) == (
-        "test batch P01 was poured: its pieces 700 have scores; make these void first if they are "
-        "of other pieces")
+        "test batch P01 was poured: its pieces 700 have scores; make these void first if they "
+        "belong to other pieces")
     assert len(store.rows("pours")) == 2, "all or nothing"
     with pytest.raises(RefusedError) as error:
         leave_out(store, "P09")
@@ -384,4 +385,4 @@ def test_what_cannot_be_left_out(store):
     with pytest.raises(RefusedError) as error:
         leave_out(store, "P02", "spilled")
     assert str(error.value) == (
-        "it is on record already: P02 will not be poured; nothing waits for it")
+        "it is already on record: P02 will not be poured; nothing waits for it")

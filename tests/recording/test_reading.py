@@ -124,7 +124,7 @@ def test_no_pours_yet(folder):
     with pytest.raises(StoreError) as error:
         read_series(store)
     assert str(error.value) == (
-        "no test batch is logged yet; log them on page Pour or import a file"
+        "no test batch is logged yet; log some on page Pour or import a file"
     )
 
 
@@ -135,7 +135,7 @@ def test_a_limit_told_twice_differently(folder):
         read_series(store)
     assert str(error.value) == (
         "blend mix: limit_load_pct (g per 100 g of wax) is 8 in test batch P01 but 10 in "
-        "test batch P02; correct the test batches so that a blend has one limit"
+        "test batch P02; correct the test batches so that each blend has one limit"
     )
 
 
@@ -152,7 +152,7 @@ def test_a_limit_of_the_pours_against_the_plan(planned):
         read_series(planned)
     assert str(error.value) == (
         "blend mix: limit_content_pct (g in 100 g of finished product) is 12 in test batch P03 "
-        "but 9.5 in the plan; correct the test batches so that a blend has one limit"
+        "but 9.5 in the plan; correct the test batches so that each blend has one limit"
     )
 
 

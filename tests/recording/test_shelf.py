@@ -134,16 +134,16 @@ PROBLEMS = {
         "limit_load_pct: found '90', expected a number with a decimal point from 0.1 to 40 (% of "
         "wax). Correct the value or leave it empty."),
     "wax,b,,90,80,,,": (
-        "add_temp_c: found '90.0', expected a wax that can be: wax b: adding fragrance at 90 °C is "
+        "add_temp_c: found '90.0', expected a possible wax: wax b: adding fragrance at 90 °C is "
         "above the wax maker's maximum of 80 °C. Lower it or correct the maximum."),
     "wax,c,,,,90,,": (
-        "flash_point_c: found '90.0', expected nothing, for a wax has no such thing. Empty the "
+        "flash_point_c: found '90.0', expected nothing, as a wax has no such thing. Empty the "
         "cell."),
     "blend,d,,,,,60 % a; 30 % b,": (
-        "parts: found '60 % a; 30 % b', expected a blend that can be: blend d: the fractions are "
+        "parts: found '60 % a; 30 % b', expected a possible blend: blend d: the fractions are "
         "0.6, 0.3. Give fractions by weight that add up to 1, such as 0.7 and 0.3."),
     "blend,e,,,,,half and half,": (
-        "parts: found 'half and half', expected a blend that can be: its parts are not "
+        "parts: found 'half and half', expected a possible blend: its parts are not "
         "understood. Write them as 70 % soft wax; 30 % hard wax."),
     "tester,Anna,,,,,,": (
         "name: found 'Anna', expected a tester's code, never a name, such as A1. Correct the "

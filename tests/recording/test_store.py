@@ -59,8 +59,8 @@ def test_a_key_for_another_row_is_refused(store):
     with pytest.raises(StoreError) as error:
         store.add("grades", sweat("417", 3), key="tap-1")
     assert str(error.value) == (
-        "the key tap-1 was used already for another row of grades (entry 1); give each row a key "
-        "of its own"
+        "the key tap-1 was already used for another row of grades (entry 1); give each row its own "
+        "key"
     )
 
 
@@ -104,7 +104,7 @@ def test_a_void_needs_a_reason(store):
     first = store.add("grades", sweat("417", 2))
     with pytest.raises(StoreError) as error:
         store.void("grades", first.entry_id, "  ")
-    assert str(error.value) == "say why: a reason is kept with every change"
+    assert str(error.value) == "say why: every change keeps its reason"
 
 
 def test_history_is_a_line(store):
@@ -164,7 +164,7 @@ def test_every_wrong_value_of_a_row_is_told(store):
         "pours, column poured_on: found '1.3.2026', expected a date as year-month-day, such as "
         "2026-03-14. Write the year first, then month and day, with dashes.",
         "pours, column wax_g: found '200 g', expected a number with a decimal point from 1 to "
-        "100000 (g). Give the number alone, in g, without its unit.",
+        "100000 (g). Give only the number, in g, without the unit.",
         "pours, column add_temp_c: found 'inf', expected a number with a decimal point from 20 to "
         "150 (°C). Correct the value or leave it empty.",
         "pours, column stir_min: found '999', expected a number with a decimal point from 0 to "
@@ -176,7 +176,7 @@ def test_a_score_needs_a_known_piece(store):
     with pytest.raises(StoreError) as error:
         store.add("grades", sweat("999", 1))
     assert str(error.value) == (
-        "grades: nobody knows a piece 999; check the code, or save the plan or the piece first"
+        "grades: there is no piece 999; check the code, or save the plan or the piece first"
     )
 
 
@@ -225,7 +225,7 @@ def test_pieces_that_a_later_plan_lacks_wait_for_nobody(folder):
     store.save_plan({"title": "second", "pieces": [piece("101"), piece("102")]})
     assert sorted(store.rows("pieces")["code"]) == ["101", "102", "900"]
     history = store.rows("pieces", history=True)
-    assert history["void_reason"].tolist()[3] == "not in the plan that was kept later"
+    assert history["void_reason"].tolist()[3] == "not in the plan kept later"
     assert history["replaces"].tolist()[3] == 2
     store.save_plan({"title": "third", "pieces": [piece("100")]})  # a code may come back
     assert sorted(store.rows("pieces")["code"]) == ["100", "900"]
@@ -240,8 +240,8 @@ def test_a_plan_cannot_leave_out_a_scored_piece(folder):
     with pytest.raises(StoreError) as error:
         store.save_plan({"title": "new", "pieces": [piece("101"), piece("102")]})
     assert str(error.value) == (
-        "piece 100 has scores as a piece of test batch P01 for sweat, and the new plan has it "
-        "otherwise, or not at all; give the plan new codes, or void its scores first"
+        "piece 100 has scores as a piece of test batch P01 for sweat, but the new plan has it "
+        "differently or not at all; give the plan new codes, or void its scores first"
     )
     assert store.plan() == first and sorted(store.rows("pieces")["code"]) == ["100", "101"]
 
@@ -251,8 +251,8 @@ def test_a_plan_cannot_move_a_scored_piece(store):
     with pytest.raises(StoreError) as error:
         store.save_plan({"title": "new", "pieces": [piece("417", pour="P02")]})
     assert str(error.value) == (
-        "piece 417 has scores as a piece of test batch P01 for sweat, and the new plan has it "
-        "otherwise, or not at all; give the plan new codes, or void its scores first"
+        "piece 417 has scores as a piece of test batch P01 for sweat, but the new plan has it "
+        "differently or not at all; give the plan new codes, or void its scores first"
     )
     assert store.plan() is None
 
@@ -276,11 +276,11 @@ def test_places_that_hold_no_series(tmp_path, folder, store):
     other.mkdir()
     sqlite3.connect(other / FILE_NAME).execute("CREATE TABLE t (a)").connection.close()
     expected = {
-        **{place: f"{place} is not a series folder, it holds no series.sqlite; check the name or "
+        **{place: f"{place} is not a series folder: it has no series.sqlite; check the name or "
            "start a new series there" for place in (missing, empty, plain)},
-        broken: f"{broken}: series.sqlite is no database; restore it from a copy",
-        other: f"{other} holds no series, for its series.sqlite is another program's; look at "
-        "the folder's name, or start a series in another folder",
+        broken: f"{broken}: series.sqlite is not a database; restore it from a copy",
+        other: f"{other} holds no series: its series.sqlite belongs to another program; check the "
+               "folder's name, or start a series in another folder",
     }
     for place, words in expected.items():
         with pytest.raises(StoreError) as error:
@@ -292,7 +292,7 @@ def test_create_refuses_a_series_and_an_impossible_folder(tmp_path, folder, stor
     with pytest.raises(StoreError) as error:
         Store.create(folder)
     assert str(error.value) == (
-        f"{folder} holds a series already; open it with Store.open or choose another folder"
+        f"{folder} already holds a series; open it with Store.open or choose another folder"
     )
     plain = tmp_path / "a.txt"
     plain.write_text("x")
@@ -310,7 +310,7 @@ def test_a_newer_store_is_left_alone(folder, store):
         Store.open(folder)
     assert str(error.value) == (
         f"{folder} was written by a newer scentlab (store version 999, this one knows up to "
-        f"{store_module.VERSION}); update scentlab, or write its files where it was written, "
+        f"{store_module.VERSION}); update scentlab, or export its files where it was written, "
         "with: scentlab export FOLDER --out OTHER-FOLDER"
     )
 
@@ -323,8 +323,8 @@ def test_a_locked_store_says_so(folder, store, monkeypatch):
     with pytest.raises(StoreError) as error:
         blocked.add("grades", sweat("417", 1))
     assert str(error.value) == (
-        f"{folder} is locked by another program that does not finish; nothing was saved. Close "
-        "what holds it open (a backup, a sync program, a database viewer) and save again"
+        f"{folder} is locked by another program; nothing was saved. Close whatever has it open (a "
+        "backup, a sync program, a database viewer) and save again"
     )
     assert blocked.rows("grades").empty
     raw.execute("ROLLBACK")
@@ -427,7 +427,7 @@ def test_a_row_twice_in_one_batch_is_refused_and_nothing_is_stored(store):
     one = {**row, "key": "one"}
     first, second = store.add_all({"grades": [one, one]})["grades"]
     assert first == second and len(store.rows("grades")) == 1
-    with pytest.raises(RefusedError, match="the key two was used already for another row"):
+    with pytest.raises(RefusedError, match="the key two was already used for another row"):
         store.add_all({"grades": [{**row, "assessor": a, "key": "two"} for a in ("A2", "A3")]})
 
 
@@ -436,9 +436,9 @@ def test_a_sign_that_cannot_be_seen_is_refused(store):
         store.add("pours", {"pour": "P02", "pot": "B", "blend": "so\u200bft", "wax_g": 200,
                             "poured_on": "1926-03-01", "fragrance_g": 18})
     assert str(error.value) == (
-        "pours, column blend: found 'so\\u200bft', expected a text of signs that can be seen. "
-        "Type it anew: it holds U+200B.\npours, column poured_on: found '1926-03-01', expected a "
-        "day from 2000-01-01 to 2099-12-31. Look at the year."
+        "pours, column blend: found 'so\\u200bft', expected a text of visible characters. "
+        "Type it again: it contains U+200B.\npours, column poured_on: found '1926-03-01', expected "
+        "a day from 2000-01-01 to 2099-12-31. Check the year."
     )
 
 

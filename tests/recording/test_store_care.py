@@ -101,8 +101,8 @@ def test_a_bound_that_a_row_does_not_keep_changes_nothing(scored, folder, kit):
         Store.open(folder)
     (copy,) = copies(folder)
     assert str(error.value) == (
-        f"{folder} could not be brought to store version {store_module.VERSION} (the store "
-        f"{folder} answers: CHECK constraint failed: pours_wax_g_in_range); it is as it was; a "
+        f"{folder} could not be updated to store version {store_module.VERSION} (the store "
+        f"{folder} answers: CHECK constraint failed: pours_wax_g_in_range); it is unchanged; a "
         f"copy from before is {copy}"
     )
     kit.back()
@@ -118,7 +118,7 @@ def test_a_column_of_a_newer_scentlab_is_not_lost(scored, folder, kit):
         Store.open(folder)
     assert str(error.value) == (
         f"{folder} was written by a newer scentlab (the column humidity_pct of pours is not known "
-        "here); update scentlab, or write its files where it was written, with: scentlab export "
+        "here); update scentlab, or export its files where it was written, with: scentlab export "
         "FOLDER --out OTHER-FOLDER"
     )
     assert len(copies(folder)) == 1
@@ -237,10 +237,10 @@ def read_then_write(folder):
 
 @pytest.mark.skipif(os.name == "nt" or os.geteuid() != 0, reason="only root can become another")
 @pytest.mark.parametrize("mode, expected", [
-    (0o555, ["2", "{} is read-only; nothing was saved. Give yourself the right to write to the "
-             "folder and its files, or copy the series to a folder of your own"]),
-    (0o000, ["{} cannot be opened: the folder or its files refuse reading or writing; give "
-             "yourself the right to write to the folder, or copy the series to your own"]),
+    (0o555, ["2", "{} is read-only; nothing was saved. Give yourself permission to write to the "
+                  "folder and its files, or copy the series to your own folder"]),
+    (0o000, ["{} cannot be opened: no permission to read or write the folder or its files; give "
+             "yourself permission to write to the folder, or copy the series to your own"]),
 ])
 def test_a_folder_without_the_right_to_write(tmp_path_factory, store, folder, mode, expected):
     place = tmp_path_factory.mktemp("shared")
@@ -304,7 +304,7 @@ def from_outside(folder, *statements):
             raw.execute(statement)
 
 
-NOT_FIT = "was changed from outside: its check sum does not fit"
+NOT_FIT = "was changed from outside: its checksum does not match"
 
 
 @pytest.mark.parametrize("statement, words", [

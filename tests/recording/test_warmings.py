@@ -55,11 +55,11 @@ def test_a_check_of_nothing_is_refused(store):
         store.add("warmings", {"code": "417", "hours": 2, "assessor": "A1"})
     assert str(error.value) == (
         "warmings, column weight_g: found an empty cell, expected a value in weight_g or throw. "
-        "Give weight_g or throw, or both, or leave the row out."
+        "Give weight_g or throw, or both, or remove the row."
     )
     with pytest.raises(RefusedError) as error:
         store.add("warmings", {"code": "999", "hours": 2, "weight_g": 20})
-    assert str(error.value).startswith("warmings: nobody knows a piece 999;")
+    assert str(error.value).startswith("warmings: there is no piece 999;")
 
 
 def test_the_same_check_twice_is_refused(store):
@@ -101,9 +101,9 @@ def test_everything_wrong_in_a_file_is_told(store, file):
         import_csvs(store, warmings=file(text))
     assert str(error.value).splitlines() == [
         "warmings.csv, row 2, column weight_g: found an empty cell, expected a value in weight_g "
-        "or throw. Give weight_g or throw, or both, or leave the row out.",
-        "warmings.csv, row 3, column code: found '999', expected a code that the file of pieces or "
-        "the store holds. Correct the code, or add the piece, or save the plan first.",
+        "or throw. Give weight_g or throw, or both, or remove the row.",
+        "warmings.csv, row 3, column code: found '999', expected a code in the file of pieces or "
+        "the store. Correct the code, or add the piece, or save the plan first.",
     ]
     assert store.rows("warmings").empty
 
@@ -154,7 +154,7 @@ class TestForm:
         form.save.click()
         assert self.said(form) == (
             "NOT SAVED. warmings, column weight_g: found an empty cell, expected a value in "
-            "weight_g or throw. Give weight_g or throw, or both, or leave the row out."
+            "weight_g or throw. Give weight_g or throw, or both, or remove the row."
         )
         assert form.piece["code"] == "417" and store.rows("warmings").empty
 

@@ -477,7 +477,7 @@ def test_a_damaged_series_does_not_hide_the_others(tmp_path):
     workshop.make_series(tmp_path / "broken")
     (tmp_path / "broken" / "series.sqlite").write_bytes(b"x" * 5000)
     shown = said(start_page(tmp_path))
-    assert "Whole" in shown and "broken" in shown and "is no database" in shown
+    assert "Whole" in shown and "broken" in shown and "is not a database" in shown
 
 
 def test_what_is_due_is_said_on_the_card(own):

@@ -107,7 +107,7 @@ def test_an_answer_to_another_package_is_refused(analysis, answer):
         ({"note": "x" * 3000}, "note is no text of at most 2000 characters"),
         ({"note": 3}, "the answer is not valid: note is not a text"),
         ({"lots": ("F-03",)}, "the answer is not valid: lots 1 is no group of names"),
-        ({"note": "a\x1b[31m"}, "the answer is not valid: note holds U+001B, which nobody can see"),
+        ({"note": "a\x1b[31m"}, "the answer is not valid: note holds U+001B, which is invisible"),
     ],
 )
 def test_an_answer_that_cannot_be_is_refused(answer, fields, words):

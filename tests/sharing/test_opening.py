@@ -290,9 +290,9 @@ def test_a_good_package_is_saved_into_a_new_folder_only(package, files, tmp_path
 
 @pytest.mark.parametrize("changes, words", [
     ({"notices": 3}, "notices is no list"),
-    ({"notices": ["red\x1b[31m"]}, "notices 1 holds U+001B, which nobody can see"),
+    ({"notices": ["red\x1b[31m"]}, "notices 1 holds U+001B, which is invisible"),
     ({"notices": ["x" * 3000]}, "is longer than 2000 characters"),
-    ({"versions": {"python\u202e": "3"}}, "holds U+202E, which nobody can see"),
+    ({"versions": {"python\u202e": "3"}}, "holds U+202E, which is invisible"),
     ({"versions": []}, "versions is no group of names"),
     ({"series": {"title": ["a"]}}, "series, title is not a text"),
     ({"series": {"invented": "no"}}, "series, invented is not yes or no"),
