@@ -16,12 +16,11 @@ from typing import NamedTuple
 import pandas as pd
 
 from scentlab.recording.unpoured import left_out, left_words, plan_to_do, unpoured
-from scentlab.schema import PAIRS, THROW_WORDS
+from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS
 from scentlab.series import rule_of
-from scentlab.text import count_of, gathered, spelling
+from scentlab.text import count_of, gathered
 
 LONG = dt.timedelta(days=7)  # own choice
-SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
 OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
 POUR_COLUMNS = ("pour", "pot", "blend", "planned_on", "days_late")
 WAITING_COLUMNS = ("code", "test", "stress", "sitting", "kind", "position", "due_on", "sheet_on",
@@ -64,18 +63,22 @@ class _Piece(NamedTuple):
     pour: str
     test: str | None
     stress: str | None
-    due_on: dt.date | None
-    sheet_on: dt.date | None  # the planned day, which the printed sheet bears
-    poured_on: dt.date | None
-    planned_age_days: float | None
-    logged: bool
     planned: bool
+    poured_on: dt.date | None
+    due_on: dt.date | None
+    late: dt.timedelta
+    planned_age_days: float | None
     since_days: float = 0.0  # the ages between which a grade is of this look
     until_days: float = math.inf
 
     @property
+    def sheet_on(self):
+        """The planned day, which the printed sheet bears."""
+        return self.due_on and self.due_on - self.late
+
+    @property
     def is_there(self):
-        return self.logged or not self.planned
+        return self.poured_on is not None or not self.planned
 
     def age_on(self, day):
         return None if self.poured_on is None else float(max(0, (day - self.poured_on).days))
@@ -105,7 +108,7 @@ class _Day:
         A sitting is held as a whole, for its pieces are compared with each other in one room. A
         pour that was never logged holds nobody up.
         """
-        cured = {p.code: p.due_on for p in self.pieces if p.logged}
+        cured = {p.code: p.due_on for p in self.pieces if p.poured_on}
         return {
             sitting: max(filter(None, [*(_date(r["sitting_on"]) for r in rows),
                                        *(cured.get(r["code"]) for r in rows)]), default=None)
@@ -122,27 +125,23 @@ class _Day:
         """The pieces of a test that are in hand, each with those who graded it at the look that
         counts: of sweat the latest of the planned later looks that is due, if one is; or with
         ``every_look`` each that was, as they have sheets of their own."""
-        pieces = [p for p in self.pieces if p.test == test]
-        if test == "sweat":
-            ages = rule_of(self.plan, "cure_days").get("again") or ()
-            looks = [list(self._looks(p, ages)) for p in pieces]
-            pieces = [p for own in looks for p in (own if every_look else own[-1:])]
-        spans = tuple((p.code, p.since_days, p.until_days if every_look else math.inf)
-                      for p in pieces if p.since_days or p.until_days < math.inf)
         found = self.store.distinct("grades", ("code", "assessor", "age_days"), test=test)
-        seen = _who_saw(found, spans)
-        return [(p, seen.get((p.code, p.since_days), ())) for p in pieces if p.is_there]
+        grades = gathered((code, (who, age)) for code, who, age in found)
+        for piece in (p for p in self.pieces if p.test == test and p.is_there):
+            for look in self._looks(piece)[0 if every_look else -1:]:
+                yield look, {who for who, age in grades.get(piece.code, ())
+                             if age is None or look.since_days <= age < look.until_days}
 
-    def _looks(self, p, ages):
+    def _looks(self, piece):
         """A piece as it is at each of its looks that has come, the first one and the later ones."""
-        reached = [float(age) for age in ages if p.poured_on and p.age_on(self.today) >= age]
+        ages = rule_of(self.plan, "cure_days").get("again") or ()
+        reached = [float(age) for age in ages if piece.test == "sweat" and piece.poured_on
+                   and piece.age_on(self.today) >= age]
         ends = [*reached, math.inf]
-        yield p._replace(until_days=ends[0])
-        late = (p.due_on - p.sheet_on) if p.due_on and p.sheet_on else dt.timedelta(0)
-        for age, end in zip(reached, ends[1:], strict=True):
-            due_on = p.poured_on + dt.timedelta(days=age)
-            yield p._replace(due_on=due_on, sheet_on=due_on - late, since_days=age, until_days=end,
-                             planned_age_days=age)
+        return [piece._replace(until_days=ends[0])] + [
+            piece._replace(due_on=piece.poured_on + dt.timedelta(days=age), planned_age_days=age,
+                           since_days=age, until_days=end)
+            for age, end in zip(reached, ends[1:], strict=True)]
 
     def grades_waiting(self, test, assessor, every_look=False):
         """Rest before heat, then by planned day and code: the order of a printed sheet.
@@ -158,43 +157,41 @@ class _Day:
                    p.age_on(self.today), p.planned_age_days,
                    f"{p.since_days:g}" if p.since_days else None)
 
-    def throws_waiting(self, assessor):
-        by_code = {p.code: p for p in self.pieces if p.is_there}
-        done = self.store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
+    def to_smell(self, assessor=None):
+        """What is planned to be smelt, by a tester or by all, and was not yet, of pieces in hand:
+        the planned row, the day of its sitting, and the piece."""
+        there, done = {p.code: p for p in self.pieces if p.is_there}, _smelt(self.store)
         for sitting, due_on in self.sitting_days.items():
-            for r in self.sittings[sitting] if due_on is None or due_on <= self.today else ():
-                piece = by_code.get(r["code"])
-                if piece and r["assessor"] == assessor and (
-                        sitting, r["kind"], r["code"]) not in done:
-                    yield (r["code"], "throw", None, sitting, r["kind"], r["position"], due_on,
-                           _date(r["sitting_on"]), piece.age_on(self.today), None, None)
+            for row in self.sittings[sitting]:
+                if row["code"] in there and assessor in (None, row["assessor"]) and (
+                        _place(row) not in done):
+                    yield row, due_on, there[row["code"]]
+
+    def throws_waiting(self, assessor):
+        for r, due_on, piece in self.to_smell(assessor):
+            if due_on is None or due_on <= self.today:
+                yield (r["code"], "throw", None, r["sitting"], r["kind"], r["position"], due_on,
+                       _date(r["sitting_on"]), piece.age_on(self.today), None, None)
 
 
 def see_progress(store, today=None, looks_per_piece=1):
     """How far a series is on a day (date; None takes the machine's), with so many grades planned of
     a piece and test."""
     on = _Day(store, today, looks_per_piece)
-    today, seen = on.today, {}
-    for code, test, assessor in store.distinct("grades", ("code", "test", "assessor")):
-        seen.setdefault((test, code), set()).add(assessor)
-    smelt, compared = _smelt(store), store.distinct("pairs", PAIRS.key)
+    graded = Counter((test, code) for code, test, _ in
+                     store.distinct("grades", ("code", "test", "assessor")))
+    smelt = _smelt(store)
     smellings = [r for rows in on.sittings.values() for r in rows]
-    counts = [
-        *_grade_counts(on, seen),
-        *_panel_counts("throw", smellings, [_place(r) in smelt for r in smellings]),
-        *_panel_counts("pairs", on.plan.get("pairs", ()), [
-            tuple(p[n] for n in PAIRS.key) in compared for p in on.plan.get("pairs", ())]),
-    ]
-    scored = {*seen, *(("throw", code) for _, _, code, _ in smelt)}
-    waits = {*(p.code for p in on.pieces if p.test != "throw"), *(r["code"] for r in smellings)}
+    waits = {*((p.test, p.code) for p in on.pieces if p.test in GRADE_WORDS),
+             *(("throw", r["code"]) for r in smellings)}
+    waits -= {*graded, *(("throw", code) for _, _, code, _ in smelt)}
     overdue = [
-        (p.code, p.test, p.stress, p.due_on, (today - p.due_on).days) for p in on.pieces
-        if p.test in ("sweat", "frost", "throw") and p.logged and p.due_on is not None
-        and p.due_on < today and p.code in waits and (p.test, p.code) not in scored
+        (p.code, p.test, p.stress, p.due_on, (on.today - p.due_on).days) for p in on.pieces
+        if (p.test, p.code) in waits and p.poured_on and p.due_on and p.due_on < on.today
     ]
     return Progress(
-        today=today,
-        scores=pd.DataFrame(counts, columns=list(SCORE_COLUMNS)),
+        today=on.today,
+        scores=_score_counts(on, graded, [(r, _place(r) in smelt) for r in smellings]),
         overdue=pd.DataFrame(overdue, columns=list(OVERDUE_COLUMNS), dtype=object),
         pours=pd.DataFrame(on.missing_pours(), columns=list(POUR_COLUMNS)),
         unpoured=(gone := unpoured(store)),
@@ -211,22 +208,18 @@ def _place(row):
     return row["sitting"], row["assessor"], row["code"], row["kind"]
 
 
-def _grade_counts(on, seen):
-    for test in ("sweat", "frost"):
-        codes = {p.code for p in on.pieces if p.test == test}
-        wanted = on.looks * len(codes)
-        done = sum(min(len(seen.get((test, code), ())), on.looks) for code in codes)
-        if codes:
-            yield (test, "", "", wanted, done, wanted - done)
-
-
-def _panel_counts(what, rows, done):
-    """How many planned rows of a sitting, kind and assessor there are, are done, and wait."""
-    found = gathered(((row["kind"], row["sitting"], row["assessor"]), is_done)
-                     for row, is_done in zip(rows, done, strict=True))
-    for (kind, sitting, assessor), own in found.items():
-        yield (f"{THROW_WORDS[kind]} {what}", sitting, assessor, len(own), sum(own),
-               len(own) - sum(own))
+def _score_counts(on, graded, smelt):
+    """How many scores of each test, sitting and assessor there are to be, are there, and wait."""
+    compared = on.store.distinct("pairs", PAIRS.key)
+    pairs = [(p, tuple(p[n] for n in PAIRS.key) in compared) for p in on.plan.get("pairs", ())]
+    rows = [(test, "", "", look < graded[test, p.code]) for test in GRADE_WORDS
+            for p in on.pieces if p.test == test for look in range(on.looks)]
+    rows += [(f"{THROW_WORDS[row['kind']]} {what}", row["sitting"], row["assessor"], done)
+             for what, planned in (("throw", smelt), ("pairs", pairs)) for row, done in planned]
+    by = ["test", "sitting", "assessor"]
+    counts = pd.DataFrame(rows, columns=[*by, "done"]).astype({"done": int}).groupby(by, sort=False)
+    found = counts["done"].agg(planned="size", scored="sum").reset_index()
+    return found.assign(waiting=found["planned"] - found["scored"])
 
 
 def _moved_sittings(on):
@@ -250,14 +243,12 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1, every_loo
     Of several looks that have come the last one waits; with ``every_look`` each that has no grade.
     """
     on, rows = _Day(store, today, looks_per_piece), []
-    assessor = spelling(known_assessors(store))(assessor)
-    for name in ("sweat", "frost"):
+    for name in GRADE_WORDS:
         if test in (None, name):
             rows += on.grades_waiting(name, assessor, every_look)
     if test in (None, "throw"):
         rows += on.throws_waiting(assessor)
-    found = pd.DataFrame(rows, columns=list(WAITING_COLUMNS), dtype=object)
-    return found.where(found.notna(), None)
+    return pd.DataFrame(rows, columns=list(WAITING_COLUMNS), dtype=object)
 
 
 def places_left(store, assessor, sitting, kind):
@@ -273,8 +264,7 @@ def places_left(store, assessor, sitting, kind):
 def pairs_waiting(store, assessor):
     """The planned pairs that a tester has not compared, in order: dicts of the plan. A pair waits
     for both its test batches to be logged."""
-    poured = {pour for (pour,) in store.distinct("pours", ("pour",))}
-    there = {c for c, pour in store.distinct("pieces", ("code", "pour")) if pour in poured}
+    there = {p.code for p in _Day(store).pieces if p.poured_on}
     done = store.distinct("pairs", PAIRS.key)
     return [p for p in plan_to_do(store).get("pairs", ())
             if p["assessor"] == assessor and {p["first"], p["second"]} <= there
@@ -289,7 +279,7 @@ def pairs_to_compare(store, assessors):
 
 def sweat_pieces(store):
     """The sweat pieces of logged test batches, with the day that each is ready on."""
-    return [p for p in _Day(store).pieces if p.test == "sweat" and p.logged and p.due_on]
+    return [p for p in _Day(store).pieces if p.test == "sweat" and p.poured_on and p.due_on]
 
 
 def score_days(store, today=None, looks_per_piece=1, assessor=None):
@@ -299,14 +289,10 @@ def score_days(store, today=None, looks_per_piece=1, assessor=None):
     (``today`` where there is none), to (number of pieces to grade, tuple of sessions).
     """
     on = _Day(store, today, looks_per_piece)
-    grades = [p.due_on or on.today for test in ("sweat", "frost")
-              for p, seen in on.to_grade(test) if len(seen) < looks_per_piece]
-    there, done = {p.code for p in on.pieces if p.is_there}, _smelt(store)
-    smell = gathered(
-        (day or on.today, name) for name, day in on.sitting_days.items()
-        if any(r["code"] in there and assessor in (None, r["assessor"]) and _place(r) not in done
-               for r in on.sittings[name]))
-    return {day: (grades.count(day), tuple(smell.get(day, ())))
+    grades = Counter(p.due_on or on.today for test in GRADE_WORDS
+                     for p, seen in on.to_grade(test) if len(seen) < looks_per_piece)
+    smell = gathered((day or on.today, row["sitting"]) for row, day, _ in on.to_smell(assessor))
+    return {day: (grades[day], tuple(dict.fromkeys(smell.get(day, ()))))
             for day in sorted({*grades, *smell})}
 
 
@@ -327,14 +313,13 @@ def waits_long(store, today=None):
 
 def score_words(store, today=None, looks_per_piece=1, assessor=None):
     """What is to be scored now, and what comes next with its day: two texts, '' for nothing."""
-    today, now, later = today or dt.date.today(), [0, ()], []
-    for day, (grades, sessions) in score_days(store, today, looks_per_piece, assessor).items():
-        if day <= today:
-            now = [now[0] + grades, now[1] + sessions]
-        else:
-            later.append(f"{_scores(grades, sessions)} on {day.day} {day:%B}")
+    today = today or dt.date.today()
+    days = score_days(store, today, looks_per_piece, assessor)
+    ready = [scores for day, scores in days.items() if day <= today]
+    now = _scores(sum(grades for grades, _ in ready), [one for _, names in ready for one in names])
+    later = [f"{_scores(*days[day])} on {day.day} {day:%B}" for day in days if day > today]
     pairs = pairs_to_compare(store, known_assessors(store) if assessor is None else [assessor])
-    return ", ".join(filter(None, [_scores(*now), pairs])), "; ".join(later[:2])
+    return ", ".join(filter(None, [now, pairs])), "; ".join(later[:2])
 
 
 def _scores(grades, sessions):
@@ -360,11 +345,9 @@ def age_words(age_days, planned_age_days=None):
 def warmer_pieces(store):
     """The codes of pieces for checks on the warmer: those that were checked there already, and
     those kept in reserve, of logged pours, that were not."""
-    on = store.distinct("warmings", ("code",))
-    poured = store.distinct("pours", ("pour",))
-    kept = {(c,) for c, pour in store.distinct("pieces", ("code", "pour"), test="reserve")
-            if (pour,) in poured}
-    return tuple(tuple(sorted(code for (code,) in codes)) for codes in (on, kept - on))
+    on = {code for (code,) in store.distinct("warmings", ("code",))}
+    kept = {p.code for p in _Day(store).pieces if p.test == "reserve" and p.poured_on}
+    return tuple(sorted(on)), tuple(sorted(kept - on))
 
 
 def known_assessors(store):
@@ -389,27 +372,11 @@ def _pieces(store, plan, logged):
             store.distinct("pieces", ("code", "pour", "test", "stress")),
             key=lambda p: (place.get(p[0], len(place)), p[0])):
         due_on, meant, done = planned.get(code), intended.get(pour), logged.get(pour)
-        known = None not in (due_on, meant)
-        late = done - meant if known and done is not None else dt.timedelta(0)
-        yield _Piece(
-            code, pour, test, stress, None if due_on is None else due_on + late, due_on, done,
-            float((due_on - meant).days) if known else None, pour in logged, code in planned,
-        )
-
-
-@functools.lru_cache(maxsize=4)  # one page asks for every tester
-def _who_saw(grades, spans):
-    """Per code and first age of a look who graded it at that look; not to be changed. ``spans`` are
-    code and ages of each look that is not the only one of its piece."""
-    looks, seen = {}, {}
-    for code, since, until in spans:
-        looks.setdefault(code, []).append((since, until))
-    only = [(0.0, math.inf)]
-    for code, who, age in grades:
-        for since, until in looks.get(code, only):
-            if age is None or since <= age < until:
-                seen.setdefault((code, since), set()).add(who)
-    return seen
+        age, late = None, dt.timedelta(0)
+        if due_on and meant:
+            age, late = float((due_on - meant).days), done - meant if done else late
+        yield _Piece(code, pour, test, stress, code in planned, done, due_on and due_on + late,
+                     late, age)
 
 
 def _date(value):
