@@ -22,9 +22,6 @@ from scentlab.maths.optimum import climb, steepened
 from scentlab.maths.sampling import Draws, Sampler, even_places
 
 _STEP, _LEAST_SD, _KEPT = 1e-3, 1e-4, 64
-_AT_ONCE = 256  # columns of a covariance
-_DENSE = 64  # effects up to which whole matrices, many at a time, are faster than sparse ones
-_EVIDENCE = 1024  # pieces of evidence times draws at a time: they stay in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -58,8 +55,8 @@ class Hierarchy:
         return np.maximum(found, _LEAST_SD * self.scale)
 
     def deviation_variance(self, sd):
-        """Variance (..., p) of the deviations under learnt sds (..., G)."""
-        return np.where(self.deviation >= 0, sd[..., self.deviation] ** 2, 0.0)
+        """Variance (p,) of the deviations under learnt sds (G,)."""
+        return np.where(self.deviation >= 0, sd[self.deviation] ** 2, 0.0)
 
     def given(self, sd):
         """Log marginal likelihood, and what is known of the effects, under learnt sds (G,).
@@ -67,37 +64,26 @@ class Hierarchy:
         Returns (value, mean (q,), solve: callable of (q,) or (q, n) that divides by the precision,
         the evidence as it tells of the mean of each theta: precision (J, p, p), information (J, p))
         """
-        (value,), (right,), (entries,), (own,), (pull,) = self._evidence(sd[None])
-        rows, starts, _, _ = self._pattern
-        q = len(right)
-        root = splu(sparse.csc_array((entries, rows, starts), shape=(q, q)),
+        variance, q = self.deviation_variance(sd), len(self.centre)
+        inner = np.eye(len(variance)) + self.precision * variance
+        both = np.concatenate([self.precision, self.information[..., None]], axis=2)
+        told = np.linalg.solve(inner, both)
+        own, pull = told[..., :-1], told[..., -1]
+        turned = self.design.transpose(0, 2, 1)
+        before = np.where(self.effect >= 0, sd[self.effect], self.fixed_sd) ** -2.0
+        right = before * self.centre
+        np.add.at(right, self.place, (turned @ pull[..., None])[..., 0])
+        rows, starts, place, diagonal = self._pattern
+        entries = np.bincount(place, (turned @ own @ self.design).ravel(), len(rows))
+        entries[diagonal] += before
+        root = splu(sparse.csc_array((entries, rows, starts), (q, q)),
                     permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
                     options={"SymmetricMode": True})
         mean = root.solve(right)
-        value += 0.5 * (right @ mean - np.log(root.U.diagonal()).sum())
+        value = 0.5 * ((self.information * variance * pull).sum() + right @ mean
+                       + (np.log(before) - before * self.centre**2).sum()
+                       - np.linalg.slogdet(inner)[1].sum() - np.log(root.U.diagonal()).sum())
         return value, mean, root.solve, own, pull
-
-    def _evidence(self, sd):
-        """Under learnt sds (S, G) the log marginal likelihood (S,) but for the effects, of these
-        what their mean is divided of (S, q) and the entries of the precision (S, N), and what each
-        piece tells of the mean of its theta (S, J, p, p), (S, J, p)."""
-        size, q = self.precision.shape[1], len(self.centre)
-        variance = self.deviation_variance(sd)[:, None]
-        inner = np.eye(size) + self.precision * variance[:, :, None]
-        both = np.concatenate([self.precision, self.information[..., None]], axis=2)
-        told = np.linalg.solve(inner, np.broadcast_to(both, (len(sd), *both.shape)))
-        own, pull = told[..., :size], told[..., size]
-        value = 0.5 * (self.information * variance * pull).sum(axis=(1, 2))
-        value -= 0.5 * np.linalg.slogdet(inner)[1].sum(axis=1)
-        turned = self.design.transpose(0, 2, 1)
-        blocks, pulls = turned @ own @ self.design, (turned @ pull[..., None])[..., 0]
-        before = np.where(self.effect >= 0, sd[:, self.effect], self.fixed_sd) ** -2.0
-        value += 0.5 * (np.log(before) - before * self.centre**2).sum(axis=1)
-        rows, _, place, diagonal = self._pattern
-        entries = _gathered(place, blocks, len(rows))
-        entries[:, diagonal] += before
-        return (value, _gathered(self.place.ravel(), pulls, q) + before * self.centre, entries,
-                own, pull)
 
     @cached_property
     def _pattern(self):
@@ -105,33 +91,15 @@ class Hierarchy:
         it is sparse. Rows and starts of its columns, the place of each piece's entries, and the
         diagonal's."""
         q = len(self.centre)
-        cells = (self.place[:, :, None] * q + self.place[:, None, :]).ravel()
-        whole = np.append(cells, np.arange(q) * (q + 1))
-        found, place = np.unique(whole, return_inverse=True)
+        cells = (self.place[:, :, None] * q + self.place[:, None]).ravel()
+        found, place = np.unique(np.append(cells, np.arange(q) * (q + 1)), return_inverse=True)
         starts = np.searchsorted(found, np.arange(q + 1) * q)
-        return ((found % q).astype(np.int32), starts.astype(np.int32), place[: len(cells)],
-                place[len(cells):])
+        return (found % q).astype(np.int32), starts.astype(np.int32), place[:-q], place[-q:]
 
     def log_posterior(self, scores):
         """Log posterior (S,) of scores (S, G), up to a constant."""
-        scores = np.atleast_2d(scores)
-        sds, many = self.sds(scores), max(1, _EVIDENCE // len(self.precision))
-        if len(self.centre) > _DENSE:
-            marginal = np.array([self.given(sd)[0] for sd in sds])
-        else:
-            marginal = np.concatenate([self._marginal(sds[first : first + many])
-                                       for first in range(0, len(sds), many)])
+        marginal = np.array([self.given(sd)[0] for sd in self.sds(scores)])
         return marginal - 0.5 * (scores**2).sum(axis=1)
-
-    def _marginal(self, sd):
-        """Log marginal likelihood (S,) under learnt sds (S, G), by whole matrices."""
-        value, right, entries, _, _ = self._evidence(sd)
-        rows, starts, _, _ = self._pattern
-        q = len(self.centre)
-        whole = np.zeros((len(sd), q, q))
-        whole[:, rows, np.repeat(np.arange(q), np.diff(starts))] = entries
-        mean = np.linalg.solve(whole, right[..., None])[..., 0]
-        return value + 0.5 * ((right * mean).sum(axis=1) - np.linalg.slogdet(whole)[1])
 
     def peak(self, start=None):
         """The peak of the posterior of the scores, near enough to shape a proposal."""
@@ -155,24 +123,13 @@ class Hierarchy:
         """What all others say of each theta under learnt sds (G,): mean (J, p), covariance
         (J, p, p)."""
         _, mean, solve, own, pull = self.given(sd)
-        local = self._local(solve)
+        local = np.array([solve(_columns(at, len(mean)))[at] for at in self.place])
         about = self.design @ local @ self.design.transpose(0, 2, 1)
         middle = (self.design @ mean[self.place][..., None])[..., 0]
         without = np.eye(own.shape[1]) - about @ own
         away = middle - (about @ pull[..., None])[..., 0]
         told = np.linalg.solve(without, np.concatenate([about, away[..., None]], axis=2))
         return told[..., -1], told[..., :-1] + np.diag(self.deviation_variance(sd))
-
-    def _local(self, solve):
-        """The covariance (J, m, m) of the effects of each piece, some columns at a time."""
-        q, (pieces, size) = len(self.centre), self.place.shape
-        local = np.empty((pieces, size, size))
-        for first in range(0, q, _AT_ONCE):
-            columns = solve(np.eye(q, min(_AT_ONCE, q - first), -first))
-            piece, own = np.nonzero((self.place >= first) & (self.place < first + _AT_ONCE))
-            at = self.place[piece, own] - first
-            local[piece, :, own] = columns[self.place[piece], at[:, None]]
-        return local
 
 
 @dataclass(frozen=True)
@@ -213,8 +170,8 @@ class Learnt:
         return middle.mean(axis=0), covariance
 
 
-def _gathered(place, values, size):
-    """Sums (S, size) of values (S, ...) by their places, the same in each."""
-    flat = values.reshape(len(values), -1)
-    at = np.arange(len(flat))[:, None] * size + place
-    return np.bincount(at.ravel(), flat.ravel(), len(flat) * size).reshape(-1, size)
+def _columns(places, size):
+    """The columns (size, n) of the identity at these places."""
+    found = np.zeros((size, len(places)))
+    found[places, np.arange(len(places))] = 1.0
+    return found

@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from scentlab.maths import hierarchy
 from scentlab.maths.hierarchy import Hierarchy
 
 SCHOOLS = pd.read_csv(Path(__file__).parents[1] / "reference" / "eight_schools.csv")
@@ -137,11 +136,3 @@ def test_a_prediction_has_the_moments_of_its_draws():
     assert mean[0] == pytest.approx(MU[0], abs=0.25)
     # The sd of a ninth school: that of the mean (posteriordb: mean square 30.4), and tau.
     assert covariance[0, 0] == pytest.approx(30.40302 - MU[0] ** 2 + w @ sds**2, rel=0.15)
-
-
-def test_cavities_are_the_same_some_columns_at_a_time(monkeypatch):
-    h, sd = random_hierarchy(np.random.default_rng(5), pieces=7), np.array([0.8, 0.4, 0.9])
-    whole = h.cavities(sd)
-    monkeypatch.setattr(hierarchy, "_AT_ONCE", 3)
-    for one, other in zip(whole, h.cavities(sd), strict=True):
-        assert one == pytest.approx(other, abs=1e-12)
