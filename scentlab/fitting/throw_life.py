@@ -1,7 +1,9 @@
 """How the throw of a piece falls over hours on the warmer.
 
 score = A exp(-k t) + tester + tester's own fall + pot + piece + check + error, t the time since
-the first check, with a straight fall beside it, for what is no curve yet. A check is one piece at
+the first check. Beside it stand a straight fall, for what is no curve yet, and A / (1 + k t), which
+falls fast and then slowly: what rates of evaporation that are exponentially distributed among the
+parts of a fragrance make. A check is one piece at
 one time: what several testers smell then is one state of one room, so that more noses are not more
 pieces. Pieces of one blend at one load, an arm, share the level A: nothing is assumed of how it
 goes with the load, since a warmer test has few loads. Each blend has a rate of its own.
@@ -30,9 +32,13 @@ NEAR_PCT = 0.3
 # ones are about as large as RATE_SCALE, and few are far beyond (Cauchy).
 RATE_SCALE, CELLS, ZOOMS, OF_ACCOUNT = 2.0, 40, 4, 12.0
 # Curves of the time t and the rate k, and the bounds of k times the end of time.
-FADING, FALLING = "fading", "straight fall"
-CURVES = {FADING: lambda t, k: np.exp(-k * t), FALLING: lambda t, k: 1.0 - k * t}
-BOUNDS = {FADING: (-2.0, 60.0), FALLING: (-2.0, 1.5)}
+FADING, FALLING, SLOWING = "fading", "straight fall", "slowing fall"
+CURVES = {FADING: lambda t, k: np.exp(-k * t), FALLING: lambda t, k: 1.0 - k * t,
+          SLOWING: lambda t, k: 1.0 / (1.0 + k * t)}
+# What the time is times the rate where a share of the first throw is left.
+TIMES = {FADING: lambda share: -np.log(share), FALLING: lambda share: 1.0 - share,
+         SLOWING: lambda share: 1.0 / share - 1.0}
+BOUNDS = {FADING: (-2.0, 60.0), FALLING: (-2.0, 1.5), SLOWING: (-0.5, 60.0)}
 LEVEL_SD = 10.0  # of a level about 0, beforehand
 # Words and usual sd of each source.
 SOURCES = {
@@ -133,7 +139,8 @@ class ThrowLife(Result):
         rate, level = self.rate[:, blend], self.level[:, place]
         with np.errstate(divide="ignore", invalid="ignore"):
             share = limit / level
-            fall = np.where(self.draw_form[:, blend] == FADING, -np.log(share), 1.0 - share)
+            fall = np.select([self.draw_form[:, blend] == form for form in TIMES],
+                             [time(share) for time in TIMES.values()])
             time = np.where(rate > 0, fall / rate, np.inf)
         time = np.where(level <= limit, 0.0, np.where(np.isnan(time), np.inf, time))
         hours = np.maximum(self.first_h + time, arm["first_h"])
@@ -341,8 +348,10 @@ def _panel_notes(scores):
     if scores["assessor"].nunique() == 1:
         yield (
             "Only one tester scored throw on the warmer; how far others would agree is taken from "
-            "what is usual. A nose that stays in the room gets used to the smell."
+            "what is usual."
         )
+    yield ("A nose that stays in the room gets used to the smell, which looks like a fall: the "
+           "hours hold for testers who came in from outside at each check.")
     unnamed = int((scores["assessor"] == UNNAMED).sum())
     if unnamed:
         yield (f"{unnamed} throw scores on the warmer name no tester; they are treated as one "

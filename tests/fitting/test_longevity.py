@@ -119,6 +119,19 @@ class TestThrowLife:
         first, half = fit.curve(0, [1.0, row["hours"]])["throw"]
         assert half == pytest.approx(row["throw"], abs=0.1) == pytest.approx(first / 2, abs=0.1)
 
+    def test_what_falls_fast_and_then_slowly(self):
+        """A thousand parts, each fading at a rate of its own, the rates exponentially distributed:
+        the light ones go first."""
+        hours = np.array([1.0, 2, 4, 6, 8, 12])
+        rates = -0.6 * np.log((np.arange(1000) + 0.5) / 1000)
+        fall = 7 * np.exp(-rates[:, None] * (hours - 1)).mean(axis=0)
+        noise = np.random.default_rng(1).normal(0, 0.2, (2, 6))
+        fit = fit_throw_life(smelt({f"A{i}": fall + own for i, own in enumerate(noise)}, hours))
+        frame = fit.curve(0, hours)
+        assert (frame["lower"] < fall).all() and (frame["upper"] > fall).all()
+        half = fit.half_life(0)
+        assert half["lower"] < 1 + 1 / 0.6 < half["upper"]
+
     def test_nothing_is_claimed_beyond_the_hours_tested(self, fitted):
         frame = fitted.throw_life.curve(0, [0.5, 1.0, 12.0, 13.0])
         assert frame["throw"].isna().tolist() == [True, False, False, True]
@@ -274,9 +287,11 @@ class TestDegenerate:
 
     def test_one_assessor_and_one_piece(self):
         fit = fit_throw_life(smelt({"A1": [8.0, 7.0, 5.0, 3.5]}))
-        assert fit.notes[:1] == (
+        assert fit.notes[:2] == (
             "Only one tester scored throw on the warmer; how far others would agree is taken from "
-            "what is usual. A nose that stays in the room gets used to the smell.",
+            "what is usual.",
+            "A nose that stays in the room gets used to the smell, which looks like a fall: the "
+            "hours hold for testers who came in from outside at each check.",
         )
         assert fit.notes[-1] == (
             "One piece of each blend and load was scored, so how much pieces differ is taken from "
