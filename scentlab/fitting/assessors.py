@@ -3,7 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy import special
+
+from scentlab.fitting.throw_model import FLOOR
 
 AGAINST, APART, RANDOM = "against the others", "hardly with the others", "at random"
 OF_TWO = ("hardly any rise with more fragrance where the other tester did; a third would show who "
@@ -100,6 +103,29 @@ def _apart(own, others):
     steady = np.median([a.slope / max(a.se, 1e-9) for a in others])
     most = own.slope + special.stdtrit(own.df, 0.99) * own.se
     return bool(steady > 4 and most < usual / 3)
+
+
+def slipped(scores):
+    """The place of the score that is unlikely to be one of the others', and what they make likely;
+    None where there is none.
+
+    The largest externally studentised residual of a parabola over the loads of each blend with a
+    level of each tester, by Bonferroni over all scores.
+    """
+    testers, blends = (pd.get_dummies(scores[n], dtype=float) for n in ("assessor", "blend"))
+    load = scores["load_pct"].to_numpy(float)[:, None] / scores["load_pct"].max()
+    left, size, _ = np.linalg.svd(
+        np.column_stack([testers, *(blends * load**k for k in range(3))]), full_matrices=False)
+    left, y = left[:, size > 1e-9 * size[0]], scores["throw"].to_numpy(float)
+    df, free = len(y) - left.shape[1] - 1, np.maximum(1.0 - np.sum(left**2, axis=1), 1e-9)
+    if df < 1:
+        return None
+    rest = y - left @ (left.T @ y)
+    variance = np.maximum((rest @ rest - rest**2 / free) / df, FLOOR**2)
+    t = np.abs(rest) / np.sqrt(variance * free)
+    place = int(t.argmax())
+    sure = 2 * len(y) * special.stdtr(df, -t[place]) < WRONGLY
+    return (place, y[place] - rest[place] / free[place]) if sure else None
 
 
 def works_with(scores):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from scentlab.fitting.assessors import agreements, parted, unlike, works_with
+from scentlab.fitting.assessors import agreements, parted, slipped, unlike, works_with
 from scentlab.fitting.looks import NEAR_PCT, place_of
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, draw, shape_table
@@ -302,28 +302,35 @@ def _several_loads(scores, said, pairs):
 
 
 def _with_and_without(fit, scores, pairs, draws, seed):
-    """Notes on testers who scored unlike the others or may be used to the fragrance, each with the
-    answer without them."""
+    """Notes on a score that may be a slip, and on testers who scored unlike the others or may be
+    used to the fragrance, each with the answer without them."""
     if scores.empty:
         return ()
     shifts = (scores["throw"] - scores.groupby("pour")["throw"].transform("mean")).groupby(
         scores["assessor"]
     )
     odd = unlike(agreements(scores, shifts.mean().to_dict())) | parted(scores)
-    reasons = [((tester,), f"scored {how}") for tester, how in sorted(odd.items())]
-    used = works_with(scores)
+    left_out = [((who,), f"{who} scored {how}", scores) for who, how in sorted(odd.items())]
+    used, slip = works_with(scores), slipped(scores)
     if used:
         verb = "works" if len(used) == 1 else "work"
-        reasons.append((used, f"{verb} with the fragrance and may have got used to it"))
-    return tuple(
-        f"{_listed(people)} {reason}. {_without(fit, people, scores, pairs, draws, seed)}"
-        for people, reason in reasons
-    )
+        left_out.append((used, f"{_listed(used)} {verb} with the fragrance and may have got used to it",
+                         scores))
+    if slip:
+        row, likely = scores.loc[slip[0]], float(np.clip(slip[1], 0, MOST_THROW))
+        left_out.insert(0, ((), (
+            f"{row['assessor']} gave piece {row['code']} {row['throw']:g}, where the other scores "
+            f"suggest {likely:.1f}: check for a typing slip"),
+            scores.drop(index=slip[0])))
+    return tuple(f"{said}. {_without(fit, people, rest, pairs, draws, seed)}"
+                 for people, said, rest in left_out)
 
 
 def _without(fit, people, scores, pairs, draws, seed):
-    """The sentence that compares the rise with some testers and without."""
-    names, rest = _listed(people), scores[~scores["assessor"].isin(people)].reset_index(drop=True)
+    """The sentence that compares the rise with some testers, or else a score left out already, and
+    without."""
+    names = _listed(people or ("this score",))
+    rest = scores[~scores["assessor"].isin(people)].reset_index(drop=True)
     pairs = pairs[~pairs["assessor"].isin(people)].reset_index(drop=True)
     if rest.empty:
         return "Nobody else scored: ask someone who does not."

@@ -3,8 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 
-from scentlab.fitting.assessors import OF_TWO, agreements, parted
+from scentlab.fitting.assessors import OF_TWO, agreements, parted, slipped
 
 
 def test_slope_on_the_others_leaves_his_own_scores_out():
@@ -44,3 +45,22 @@ def test_of_two_testers_the_one_who_smells_no_more_is_named():
     assert parted(by_load({"A1": 0.0, "A2": 0.0})) == {}
     assert parted(by_load({"A1": 1.0, "A2": 0.0, "A3": 1.0})) == {}, "those follow each other"
     assert parted(by_load({"A1": 1.0, "A2": 0.0}, ("soft",)).query("load_pct < 10")) == {}
+
+
+def test_a_slip_is_what_statsmodels_calls_an_outlier():
+    """Bonferroni's chance of the largest externally studentised residual is under 1 %, as
+    ``outlier_test`` has it; what the others make likely is the fit without it."""
+    scores = by_load({"A1": 1.0, "A2": 0.7, "A3": 0.9}, noise=0.6).reset_index(drop=True)
+    model = "throw ~ C(assessor) + C(blend) * (load_pct + I(load_pct ** 2))"
+    for given in (scores["throw"][20], 1.0):
+        scores.loc[20, "throw"] = given
+        chances = smf.ols(model, scores).fit().outlier_test()["bonf(p)"]
+        found = slipped(scores)
+        assert (found is not None) == (chances.min() < 0.01) == (given == 1.0)
+    others = smf.ols(model, scores.drop(index=20)).fit().predict(scores.loc[[20]])
+    assert found == (20, pytest.approx(others.iloc[0]))
+
+
+def test_too_few_scores_or_all_as_expected_hold_no_slip():
+    assert slipped(by_load({"A1": 1.0}, ("soft",)).iloc[:4].reset_index(drop=True)) is None
+    assert slipped(by_load({"A1": 1.0, "A2": 1.0}, noise=0.0).reset_index(drop=True)) is None

@@ -293,6 +293,16 @@ class TestOddAssessors:
         fits = [fit_throw(scores(s, truth, assessors=6), draws=200) for s in (1, 2, 3)]
         assert [flagged(f) for f in fits] == [{"A1": "at random"}] * 3
 
+    def test_a_one_typed_for_a_ten(self):
+        frame = scores(1, assessors=2)
+        at = frame.loc[frame["blend"] == "soft", "throw"].idxmax()
+        found = fit_throw(frame.assign(throw=frame["throw"].where(frame.index != at, 1.0)))
+        row, others = frame.loc[at], fit_throw(frame.drop(index=at))
+        note = next(n for n in found.notes if "typing slip" in n)
+        assert note.startswith(f"{row['assessor']} gave piece {row['code']} 1, where ")
+        low, middle, high = np.quantile(others.rise[:, 0], [0.05, 0.5, 0.95])
+        assert f"with and {middle:+.1f} ({low:+.1f} to {high:+.1f}) without" in note
+
     def test_the_same_score_for_everything(self, six):
         own = six["assessor"] == "A2"
         found = fit_throw(six.assign(throw=six["throw"].where(~own, 5.0)), draws=200)
