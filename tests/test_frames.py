@@ -246,7 +246,7 @@ def test_looks_of_another_test_are_not_counted():
         alone = fit(own, draws=50).table
         assert fit(SERIES.grades, draws=50).table.equals(alone)
         other = SERIES.grades[SERIES.grades["test"] != test]
-        assert f"no {test} grade to fit" in refused(fit, other)
+        assert f"no {test} grades to fit" in refused(fit, other)
 
 
 @pytest.mark.parametrize(("name", "of", "said"), [

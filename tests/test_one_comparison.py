@@ -50,7 +50,7 @@ def test_a_blend_in_the_rules_is_that_of_the_series(analysis, look):
     rules = Rules(override_blends=(look,), override_reason="a letter of the maker")
     found = analyse(analysis.series, rules, seed=1, draws=200, precise=None).rules
     assert found.override_blends == ("soft",)
-    with pytest.raises(FitError, match="no blend is called softer"):
+    with pytest.raises(FitError, match="there is no blend softer"):
         analyse(analysis.series, replace(rules, override_blends=("softer",)), seed=1, draws=200,
                 precise=None)
 

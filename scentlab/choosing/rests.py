@@ -52,7 +52,7 @@ _MEANINGS = {
     "off the plan": "test batches weighed {far} or more off their planned load",
     "pots": "pots of melted wax behind the answer; pieces from one pot are not independent",
     "unlike the rest": "pots that sweated more or less than pots of that blend should",
-    "assumed": "what stands in for evidence; it matters most where there is little",
+    "assumed": "what fills gaps in the evidence; it matters most where there is little",
     "testers": "people who scored throw",
     "pairs": "pairs of pieces compared side by side, fitted together with the scores",
 }

@@ -191,7 +191,7 @@ def _points_words(row, loss, high, throw):
     step = f"a step of {say_points(row.high_pct - row.low_pct)}"
     between = f"90 %: {row.lower:.1f} to {row.upper:.1f}"
     if row.alike >= SURE:
-        return (f"{capital(step)} made no difference anyone smelt: it is at most {row.most:.1f} "
+        return (f"{capital(step)} was not noticed: the difference is at most {row.most:.1f} "
                 f"points of {throw} ({100 * BOUND:.0f} % sure)")
     if row.stronger >= SURE:
         return f"{high} has {row.difference:.1f} points more {throw} ({between})"

@@ -24,7 +24,7 @@ from scentlab.units import shown
 PHOTO_S = 60  # seconds to send one
 _SAID = ("assessor", "code", "test", "key")
 NO_LINK = (
-    "First open the panel's link (shown on the computer) on this phone and choose your code. Then "
+    "First open the panel link (shown on the computer) on this phone and choose your code. Then "
     "scan the label again."
 )
 

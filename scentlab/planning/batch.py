@@ -282,8 +282,8 @@ def _against_limits(blend, fragrance, recipe, load, base, topping):
             f"Fragrance: {content:.2f} % of {whole}; the regulatory limit is {limit:g} %"
             + (": over the limit, not for sale." if over else "."))
         if base > limit + 1e-9 >= content:
-            warned.append(f"The base alone has {base:.2f} %, over that limit: ask your product "
-                          "assessor whether the whole piece counts.")
+            warned.append(f"The base alone has {base:.2f} %, over that limit: ask whoever assesses "
+                          "your product whether the whole piece counts.")
     for part, own, most in (("base", load, blend.limit_load_pct),
                             ("topping", recipe.topping_load_pct, recipe.topping_limit_pct)):
         if part == "topping" and not recipe.topping_g:

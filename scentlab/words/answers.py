@@ -88,7 +88,7 @@ def facts_of(analysis, best, without=None):
     yield "Highest safe load", (
         "at least " if state in (OPEN_ABOVE, DRY) else "", say_loads(safe, sold=True),
         _lowest_without(without, blend, safe),
-        f": {say_rule(rules.confidence)} sure that at most {say_rule(rules.risk)} of new pieces "
+        f": {say_rule(rules.confidence)} sure at most {say_rule(rules.risk)} of new pieces "
         f"sweat (grade {rules.limit_grade}+), "
         f"{storage_words(analysis)}{by_day(analysis.sweat, rules)}",
         _kept_otherwise(analysis, blend, safe))

@@ -253,10 +253,10 @@ def test_a_tap_opens_the_pour_sheets_in_a_tab_of_their_own_ready_to_print(page):
 
 def test_a_change_of_the_kept_plan_is_warned_about_and_can_go_back(page, folder):
     field(page, "pots").fill("1")
-    said(page, "This is NOT the plan that is kept", "flag")
+    said(page, "This is NOT the kept plan", "flag")
     press(page, "keep")
     said(page, "labels and key you printed are now wrong", "flag")
     press(page, "restore")
-    said(page, "This is the plan that is kept", "saved")
+    said(page, "This is the kept plan", "saved")
     assert field(page, "pots").input_value() == "2"
     assert Store.open(folder).plan()["pots_per_blend"] == 2

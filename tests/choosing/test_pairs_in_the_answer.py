@@ -60,10 +60,10 @@ def test_pairs_alone_settle_a_pick(dry, alike):
     assert pd.isna(row["throw"])  # differences are known and no level is
     said = alike.pick.sentence
     assert re.search(r"Of 200 pairs of [56][\d.]* % and [89][\d.]* % the", said)
-    assert "was not smelt" in said
+    assert "was not noticed" in said
     rests = alike.rests.table.set_index("name")
     assert rests.at["pairs", "value"] == "200 by 10 testers"
-    assert "was not smelt" in loads_so_far(alike).answer
+    assert "was not noticed" in loads_so_far(alike).answer
 
 
 def test_other_rules_say_no_word_that_was_for_another_loss(alike):
@@ -84,5 +84,5 @@ def test_pairs_travel_in_a_package(alike, tmp_path):
     opened = open_package(package.write(tmp_path / "one.zip")).analysis
     assert len(opened.series.pairs) == 200
     assert opened.pick.sentence == package.analysis.pick.sentence
-    assert "was not smelt" in opened.pick.sentence
+    assert "was not noticed" in opened.pick.sentence
     assert not set(opened.series.pairs["assessor"]) & set(alike.series.pairs["assessor"])

@@ -47,7 +47,7 @@ def test_a_batch_keeps_its_recipe_and_writes_its_sheet(folder, capsys):
     code, words = said(capsys, "dossier", folder, "--load", "2.3 oz/lb")
     dossier = (folder / "exports" / "dossier.html").read_text()
     assert code == 0 and "(2.3 oz/lb)" in dossier
-    assert "typed and is not the recommended one" in dossier
+    assert "typed this load; it is not the recommended one" in dossier
     assert words.startswith("Dossier (hides nothing), ")
     assert said(capsys, "batch", folder)[0] == 2
     assert "--piece" in said(capsys, "batch", folder, "--packs", 1, "--piece", "15 ml")[1]

@@ -714,7 +714,7 @@ def test_costs_are_those_of_the_makers_own_numbers(run, demo):
                   "soft: a batch of 120 pieces from 5 pots, costs in EUR; sweating is grade 2 or "
                   "more, heat-cycled", "Chance of 3 or more",
                   "Least cost: ", "Highest allowed: ",
-                  "Note: No load above ", "Loads are in % of the wax."):
+                  "Note: No load above ", "Loads are in % of wax."):
         assert words in " ".join(out.split()), words
     code, out, _ = run("costs", demo)
     assert code == 0 and "costs least: " not in out and "Recommended: " in out
@@ -771,7 +771,7 @@ def test_what_bears_on_the_picks_stands_below_them(run, tmp_path):
     warm = int((throws["kind"] == "warm").sum())
     notes = re.findall(r"^Note: (.*)$", said, re.M)
     assert len(notes) == len(set(notes))
-    assert any(n.startswith("soft was poured from one pot only, so ") for n in notes)
+    assert any(n.startswith("soft was poured from only one pot, so ") for n in notes)
     assert any(f"no fit of hot throw of {warm} scores: " in n for n in notes)
     assert "not scored" not in out and "No throw was scored" not in out
     order = [said.rindex("\n* "), said.index("Ranked by "),

@@ -48,7 +48,7 @@ def test_a_damaged_file_ends_a_command_with_one_message(kept, capsys):
     (kept / "rules.json").write_text("{", encoding="utf-8")
     assert cli.main(["report", str(kept)]) == 2
     said = capsys.readouterr()
-    assert "holds no rules that can be used" in said.err and said.out == ""
+    assert "cannot be used" in said.err and said.out == ""
 
 
 SET_ASIDE = replace(KEPT, override_blends=("soft", "soft-firm 70/30"),

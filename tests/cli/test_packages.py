@@ -129,7 +129,7 @@ def test_open_finds_the_same_pick_and_saves_the_checked_files(run, sent, tmp_pat
     path, files = sent
     code, out, err = run("open", path, "--save", tmp_path / "from-the-maker")
     assert (code, err) == (0, "")
-    assert "its loads are found again to the printed digits" in re.sub(r"\s+", " ", out)
+    assert "its loads come out the same to the printed digits" in re.sub(r"\s+", " ", out)
     pick = pd.read_csv(io.BytesIO(files["pick.csv"]))
     for row in pick.to_dict("records"):
         load, blend = say_load(row["load_pct"], sold=True), row["blend"]
@@ -172,7 +172,7 @@ def test_a_damaged_package_is_refused(run, whole, tmp_path):
     code, out, err = run("open", torn, "--save", tmp_path / "new")
     assert (code, out) == (2, "")
     assert re.fullmatch(
-        r"scentlab open: torn.zip is damaged or no zip \(.*\); ask the sender for the package "
+        r"scentlab open: torn.zip is damaged or not a zip \(.*\); ask the sender for the package "
         r"again\n", err
     )
     assert not (tmp_path / "new").exists()

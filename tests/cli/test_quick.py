@@ -136,7 +136,7 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "The highest load to use is" in said
-    assert "Nothing sweated, so no load above 2.99 oz/lb" in said
+    assert "Nothing sweated, so nothing can be said above 2.99 oz/lb" in said
     melt = " ".join(said.split()).split(" pieces of each: ")[1].partition(" of wax to melt")[0]
     assert f"Pot P02: melt {melt} of wax, with spare." in said
     assert (folder / "exports" / "quick-sheet-P02.html").is_file()
@@ -182,7 +182,7 @@ def test_a_lost_piece_is_asked_for_no_more(tmp_path, capsys, answers):
     typed += ["", *"0000", "x", "u", "x", *"0003333", ""]
     quick(folder, day="2026-11-09")
     said = capsys.readouterr().out
-    assert "x says that it is lost" in said and "Not graded" not in said
+    assert "x means it is lost" in said and "Not graded" not in said
     assert "not graded yet, so" not in said and "not graded yet." not in said.rpartition("Heat")[2]
     lost, = left_out(Store.open(folder))
     typed += ["", ""]

@@ -178,7 +178,7 @@ class TestResult:
         for words in ("10.0 % of wax (9.1 % of total)", " g in 12 h (3 pieces, ",
                       "% of the fragrance in the piece", " of 10 at 1 h: "):
             assert words in fitted.sentence
-        assert any("weight lost is not throw" in note for note in fitted.notes)
+        assert any("Weight lost is not throw" in note for note in fitted.notes)
 
     def test_relabelled_blends(self, fitted):
         other = fit_longevity(series(1).replace({"soft": "x", "firm": "y"}))

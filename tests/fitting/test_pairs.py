@@ -134,7 +134,7 @@ def test_one_batch_of_each_load_tells_little_of_the_loads(unscored):
     given = pairs(*[10] * 10, each=20)
     found = pair_test(replace(unscored, pairs=given))
     assert found.table.loc[0, "alike"] < 0.7
-    assert "One batch of each load was compared" in found.notes[-1]
+    assert "Only one batch of each load was compared" in found.notes[-1]
     many = pair_test(replace(unscored, pairs=of_batches(given))).table.iloc[0]
     assert many["alike"] > found.table.loc[0, "alike"] + 0.15
 
@@ -146,8 +146,8 @@ def test_what_is_said_when_they_are_alike(unscored):
     assert row["alike"] >= 0.8 and row["lower"] < 0 < row["upper"]
     assert found.sentence == (
         "Of 200 pairs of 6.0 % and 9.0 % the higher load was named stronger 100 times "
-        f"({row['least']} show a difference). A step of 3.0 points of load (% of wax) made no "
-        f"difference anyone smelt: it is at most {row['most']:.1f} points of hot throw (90 % sure)."
+        f"({row['least']} show a difference). A step of 3.0 points of load (% of wax) was not "
+        f"noticed: the difference is at most {row['most']:.1f} points of hot throw (90 % sure)."
     )
 
 
@@ -212,7 +212,7 @@ def test_who_has_a_habit_says_nothing_of_the_loads(unscored):
     with_it, without = (pair_test(replace(unscored, pairs=p)) for p in (
         pd.concat([honest, habit], ignore_index=True), honest))
     assert with_it.table.loc[0, "most"] == without.table.loc[0, "most"]
-    assert "was not smelt" in with_it.sentence
+    assert "was not noticed" in with_it.sentence
     assert "A2 named the first piece in 14 of 14 pairs" in with_it.sentence
 
 

@@ -40,7 +40,7 @@ def test_a_planted_difference_is_found():
     assert (later < 0).all()  # the second round sweats later
     said = [rounds_words(f) for f in found]
     assert all("fitted together" in s for s in said)
-    assert sum("Look at lot, scale and temperatures." in s for s in said) >= 3
+    assert sum("Check lot, scale and temperatures." in s for s in said) >= 3
 
 
 def test_rounds_that_are_alike_are_said_to_be():

@@ -139,7 +139,7 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     desk.keeping.keep.click()
     desk.keeping.keep.click()
     desk.planning.fields["pots"].value = "1"
-    assert "This is NOT the plan that is kept" in desk.keeping.state.value
+    assert "This is NOT the kept plan" in desk.keeping.state.value
     desk.keeping.keep.click()
     assert "labels and key you printed are now wrong" in (
         desk.keeping.message.value)
@@ -156,7 +156,7 @@ def test_what_was_typed_before_another_plan_was_kept_elsewhere_is_not_that_plan(
     Store.open(folder).save_plan(other.to_dict())
     desk.planning.renew()
     assert desk.plan.title != "Other"
-    assert "This is NOT the plan that is kept" in desk.keeping.state.value
+    assert "This is NOT the kept plan" in desk.keeping.state.value
 
 
 def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_back(folder):
@@ -196,11 +196,11 @@ def test_a_plan_made_in_the_terminal_is_the_one_that_is_kept(tmp_path):
         check = QuickCheck.begin(folder, plan_asked(QUICK, folder, dt.date(2026, 3, 2))[0])
         assert check.plan.fragrance.flash_point_c != 93.33
         desk = desk_of(folder)
-        assert "This is the plan that is kept" in desk.keeping.state.value
+        assert "This is the kept plan" in desk.keeping.state.value
         assert desk.plan.to_dict() == check.store.plan() and desk.keeping.keep.disabled
         scent = desk.materials.scent_card.fields["flash_point_c"]
         scent.value = "201 F"
-        assert "This is NOT the plan that is kept" in desk.keeping.state.value
+        assert "This is NOT the kept plan" in desk.keeping.state.value
         desk.keeping.back.click()
         assert desk.plan.to_dict() == check.store.plan()
 
@@ -217,13 +217,13 @@ def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
     assert ("It includes what was planned elsewhere (the next step, a new lot, pairs): P02, P03, "
             "P04.") in desk.keeping.state.value
     desk.planning.fields["title"].value = "Mine"
-    assert "belongs to it: P02, P03, P04." in desk._look(desk.plan).warning
+    assert "(the next step, a new lot, pairs): P02, P03, P04." in desk._look(desk.plan).warning
     assert "Keeping this one drops that." in desk._look(desk.plan).warning
     log(check.store, kept.pours[kept.pours["pour"] == "P02-1"])
     desk.planning.renew()
     assert "test batch P02-1 is logged" in desk.keeping.state.value
     desk.keeping.back.click()
-    assert "This is the plan that is kept" in desk.keeping.state.value
+    assert "This is the kept plan" in desk.keeping.state.value
 
 
 def test_what_was_kept_is_no_draft_that_stands_before_a_plan_which_has_grown(folder):
@@ -255,7 +255,7 @@ def test_a_corrected_limit_holds_for_the_plan_that_is_kept_whatever_was_typed_be
     (pour,) = store.rows("pours").to_dict("records")
     store.correct("pours", pour["entry_id"], {"limit_load_pct": 7.0}, reason="a new sheet")
     desk = desk_of(folder)
-    assert "This is the plan that is kept" in desk.keeping.state.value
+    assert "This is the kept plan" in desk.keeping.state.value
     limits = {b.name: b.limit_load_pct for b in desk.plan.blends}
     assert limits == {b.name: b.limit_load_pct for b in plan.blends} | {pour["blend"]: 7.0}
 

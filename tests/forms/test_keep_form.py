@@ -58,7 +58,7 @@ def test_one_tap_asks_and_the_second_keeps_and_says_where(form, desk):
     assert "NOT kept &lt;yet&gt;." in form.state.value
     form.keep.click()
     assert desk.kept == []
-    assert "NOT SAVED YET. Keep this plan? Pours, codes and orders" in form.message.value
+    assert "NOT SAVED YET. Keep this plan? This fixes pours, codes and orders" in form.message.value
     key = form._key
     form.keep.click()
     assert desk.kept == [(PLAN, key)] and form._key != key

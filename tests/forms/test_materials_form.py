@@ -28,7 +28,7 @@ def test_an_empty_form_guesses_nothing_and_says_what_is_missing():
     assert isinstance(form.problem, NotYet)
     assert str(form.problem) == "fragrance: the name of the fragrance is still to be filled in"
     assert "scent-flag" in form.wax_cards[0].said.value
-    assert "the parts are still to be filled in" in form.blend_cards[0].said.value
+    assert "fill in the parts" in form.blend_cards[0].said.value
     assert all(text == "" for text in form.draft["waxes"][0].values())
 
 

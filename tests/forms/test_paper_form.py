@@ -89,7 +89,7 @@ def test_all_that_is_filled_in_is_saved_at_once(form, store):
     fill(form, g_417_grade="2", g_620_grade="0", t_500_throw="6,5", t_500_minutes="30",
          t_510_throw="0")
     form.save.click()
-    assert re.fullmatch(r"Saved at \d\d:\d\d:\d\d: 2 grades and 2 throw scores of A2. Looked "
+    assert re.fullmatch(r"Saved at \d\d:\d\d:\d\d: 2 grades and 2 throw scores of A2. Inspected "
                         rf"at on {SHEET}.", said(form))
     names = ["code", "test", "stress", "age_days", "assessor", "grade"]
     assert store.rows("grades")[names].to_numpy().tolist() == [
@@ -163,8 +163,8 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
     day_of(form, "305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
     assert said(form).splitlines()[1].startswith(
-        f"Sweat, heat-cycled: {SHEET}: day of the inspection: found '{late}', which is "
-        "still to come."
+        f"Sweat, heat-cycled: {SHEET}: day of the inspection: found '{late}', which is in the "
+        "future."
     )
 
 

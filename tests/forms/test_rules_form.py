@@ -174,7 +174,7 @@ def test_a_tap_keeps_the_rules_and_says_where(form, calls):
     form.fields["risk"].value = "10"
     form.keep.click()
     assert calls.kept == [Rules(risk=0.10)] and form.kept == Rules(risk=0.10)
-    assert "in mine/rules.json. Bring the page up to date" in form.message.value
+    assert "in mine/rules.json. Update the page" in form.message.value
     assert 'class="scent-saved"' in form.message.value
 
 
@@ -256,7 +256,7 @@ def sliders(calls):
 def test_a_slider_decides_anew_and_keeps_nothing(sliders, calls):
     risk = sliders.sliders["risk"]
     assert risk.value == 0.04, "what is kept is a place of the slider, whatever it is"
-    assert sliders.keep.disabled and "the rules that are kept" in sliders.message.value
+    assert sliders.keep.disabled and "the kept rules" in sliders.message.value
     risk.value = 0.1
     assert sliders.rules == Rules(risk=0.1) == calls.decided[-1] and calls.kept == []
     assert "'risk': 0.1" in sliders.lines.value

@@ -47,7 +47,7 @@ class TestArithmetic:
         """(1 - risk)^n = 0.05 at the upper limit."""
         for n, printed in ((4, 53), (8, 31)):
             assert round(100 * (1 - 0.05 ** (1 / n))) == printed
-        assert "a risk of 53 %, none of 8 for 31 %" in words_of("pots")
+        assert "a risk of 53 %; none of 8, 31 %" in words_of("pots")
 
     def test_scales(self):
         coarse = [load_from_weights(g, 200) for g in (15.5, 16.5)]

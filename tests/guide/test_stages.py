@@ -107,7 +107,7 @@ def test_a_record_that_changed_has_its_report_and_package_made_again(finished, c
     assert states(found)[3:] == ([LATER, LATER] if change is void else [NOW, LATER])
     entries = [store.rows(n, history=True)["saved_at"] for n in ("pours", "grades", "throws")]
     saved = pd.concat(entries).max()
-    words = f"the record changed since (at {saved.to_pydatetime().astimezone():%Y-%m-%d %H:%M})"
+    words = f"the record has changed since (at {saved.to_pydatetime().astimezone():%Y-%m-%d %H:%M})"
     assert list(found.table["told"][3:]) == [
         "keep the key sealed until every piece is scored" if change is void else
         f"{words}: write a report again", f"{words}: write a package again"]

@@ -155,7 +155,7 @@ def test_two_blends_borrow_at_once(memory):
 
 
 def test_a_series_is_no_evidence_of_itself(memory, series):
-    with pytest.raises(FitError, match="each piece would count twice; leave it out of them"):
+    with pytest.raises(FitError, match="each piece would count twice; leave it out"):
         fit_borrowing(memory, next(iter(series.values())), **QUICK)
 
 
@@ -173,7 +173,7 @@ def test_names_that_only_look_unlike_are_one(memory, cells, new):
 
 
 def test_invented_series_are_no_evidence_of_real_ones(memory, new):
-    with pytest.raises(FitError, match="invented series are no evidence of real ones"):
+    with pytest.raises(FitError, match="invented series are no evidence about real ones"):
         fit_borrowing(memory, replace(new, invented=False), **QUICK)
 
 

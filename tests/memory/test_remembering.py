@@ -259,7 +259,7 @@ def test_the_limits_of_the_shelf_are_named_and_kept(workshop, remembered, tmp_pa
     assert "The wax maker's limit is 8.0 % (1.28 oz/lb); no load above it is proposed." in said
     # 5 g in 100 g of the piece are 5 / 0.95 = 5.263 g to 100 g of wax.
     assert "The limit of thyme keeps loads at or below 5.2 % (0.83 oz/lb)." in said
-    assert "pot of its own: 2.5 % (0.4 oz/lb), 4.0 % (0.64 oz/lb), 5.2 % (0.83 oz/lb)." in said
+    assert "own pot: 2.5 % (0.4 oz/lb), 4.0 % (0.64 oz/lb), 5.2 % (0.83 oz/lb)." in said
     # A mixture is found by its parts, and one without a limit of its own takes the lowest.
     shelf = read_shelf(tmp_path / "mine")
     assert least_limit(shelf, "30 % hard + 70 % soft", "fig")[0] == 7.0

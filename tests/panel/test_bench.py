@@ -348,7 +348,7 @@ class TestPourDay:
          "Wax weighed: found '5 fl oz', which is a volume, and the weight of a volume depends on "
          "the oil; write it as 450 g"),
         ({"typed": {"wax_g": "10", "fragrance_g": "200"}}, "200 g of fragrance: expected"),
-        ({"day": "2026-04-20"}, "Day of pouring: 2026-04-20 is still to come."),
+        ({"day": "2026-04-20"}, "Day of pouring: 2026-04-20 is in the future."),
         ({"day": "yesterday"}, "Day of pouring: expected a date"),
         ({"day": {"a": 1}}, "Day of pouring: expected a date"),
     ])

@@ -122,8 +122,8 @@ def test_the_whole_piece_is_held_against_the_limits():
     assert topped.lines[0] == ("Fragrance: 7.95 % of the whole piece, with everything on it; the "
                                "regulatory limit is 8 %.")
     assert topped.warnings == (
-        "The base alone has 8.23 %, over that limit: ask your product assessor whether the whole "
-        "piece counts.",
+        "The base alone has 8.23 %, over that limit: ask whoever assesses your product whether the "
+        "whole piece counts.",
         "The topping, 7.0 % (1.12 oz/lb), is over its wax maker's limit of 6.0 % (0.96 oz/lb): for "
         "testing only, not for sale, until the maker agrees.")
     assert topped.lines[-1].startswith("No piece was tested as sold. Cast some fully finished ")
@@ -156,7 +156,7 @@ def test_the_sheet_has_weights_temperatures_and_the_cautions_of_this_piece():
     for words in ("85 °C (185 °F)", "75 °C (167 °F)", "Flash point below the wax", "linalool",
                   *CAUTIONS[:1], "overfilled dish", "craze plastic", "free oil"):
         assert words in plain and words in page
-    for words in ("topping: whip", "mica", "once a skin has set", "hold the oil back",
+    for words in ("topping: whip", "mica", "once a skin has set", "hold oil back",
                   "hard &lt;wax&gt;"):
         assert words in page and words not in plain
 

@@ -214,7 +214,7 @@ def test_the_session_sheet_has_the_clock_and_room_for_what_was_used():
     assert "19:00" in html and "all smell" in html and "Which room" in html
     assert "Melted piece" in html and html.count("<section") == 1
     jars = throw_slips_html(plan(sittings=Sittings("jar")))
-    assert "jar with a lid" in jars and "jar with a lid" not in html and "all smell" not in jars
+    assert "lidded jar" in jars and "lidded jar" not in html and "all smell" not in jars
 
 
 def test_airing_follows_the_room_model():

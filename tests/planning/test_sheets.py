@@ -120,7 +120,7 @@ def test_every_caution_stands_on_every_pour_sheet():
     for page in pages(pour_sheets_html(plan())):
         for caution in CAUTIONS:
             assert str(escape(caution)).replace("&#39;", "'") in page
-        assert "These" not in page and "skin sensitisers: linalool." in page
+        assert "These" not in page and "for this fragrance: linalool." in page
     text = " ".join(CAUTIONS)
     for need in ("water bath or thermostatic melter", "direct flame", "thermometer", "unattended",
                  "Lid", "class B extinguisher", "Never water on burning wax",
@@ -302,5 +302,5 @@ def test_every_place_says_alike_who_opens_the_key():
     pages = [write(plan()) for write in (pour_sheets_html, labels_html, code_key_html)]
     for page in pages:
         assert KEY_RULE in " ".join(page.split()), page[:200]
-        for other in ("Do not open", "Keep the key sealed", "stays sealed", "by the sealed key"):
+        for other in ("Nobody opens", "Keep the key sealed", "stays sealed", "by the sealed key"):
             assert other not in page

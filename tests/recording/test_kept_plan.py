@@ -238,7 +238,7 @@ def test_the_form_takes_it_when_it_is_ticked(store, files):
         form.files[name].take(path)
     form.check.click()
     assert "expected one of the pieces of the kept plan" in plain(form.result)
-    assert form.beyond_plan.description.startswith("☐ Take what the kept plan does not have too")
+    assert form.beyond_plan.description.startswith("☐ Also accept what the kept plan lacks")
     form.beyond_plan.click()
     assert form.beyond_plan.description.startswith("☑") and form.browser.pressed == ["beyond-plan"]
     assert form.tried is None and form.store.disabled, "what was checked is not what is meant now"

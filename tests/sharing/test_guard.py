@@ -99,7 +99,7 @@ def test_a_name_that_is_not_on_record_is_asked_for(series):
     notes.iloc[0] = "Cedar settled"
     series = dataclasses.replace(series, title="Cedar in wax", fragrance="", plan=None,
                                  pours=series.pours.assign(note=notes))
-    with pytest.raises(UndecidedError, match="^the name of the fragrance is not") as error:
+    with pytest.raises(UndecidedError, match="^the fragrance's name is not") as error:
         redact(series, Choices(hide_fragrance=True))
     assert "  'Cedar in wax' in the title\n  'Cedar settled' in a note\n" in str(error.value)
     every = error.value.undecided

@@ -104,7 +104,7 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
         f"Use in {best['blend']} {say_load_oz(best['load_pct'], sold=True)} of wax; ",
         f"{best['content_pct']:.1f} % of the finished piece",
         f"Highest safe load {say_load_oz(best['ceiling_load_pct'], sold=True)}, ",
-        "oz/lb) without one pot: 95 % sure that at most 5 % of new pieces sweat (grade 2+), "
+        "oz/lb) without one pot: 95 % sure at most 5 % of new pieces sweat (grade 2+), "
         "heat-cycled (3 x 12 h at 38 °C); room temperature: 0 of ",
         f"maximum {say_load_oz(best['limit_load_pct'])} for creamy wax",
         f"{best['throw']:.1f} of 10 (90 %: {best['throw_lower']:.1f} to ",

@@ -45,7 +45,7 @@ class TestReport:
     def test_the_report_has_them(self, html):
         assert html.count("<figcaption>soft: throw on the warmer at 10.0 % (1.6 oz/lb)") == 1
         assert "time on the warmer, h" in html
-        assert "The weight lost is not throw." in html
+        assert "Weight lost is not throw." in html
 
     def test_nothing_of_it_without_checks(self, bare):
         assert bare.longevity is None and not any("warmer" in n for n in bare.notes)
