@@ -189,7 +189,7 @@ def test_a_lost_piece_is_asked_for_no_more(tmp_path, capsys, answers):
     quick(folder, day="2026-11-09")
     said = capsys.readouterr().out
     assert lost not in said
-    assert "1 of 12 pieces lost: any that was wet has to be graded" in said
+    assert "1 of 12 pieces lost: grade any that was wet" in said
 
 
 def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, capsys, answers):

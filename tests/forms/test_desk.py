@@ -173,7 +173,7 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     load = say_load_oz(pour["load_pct"])
     assert f"test batch {pour['pour']} is logged as {pour['blend']} at {load}" in (
         desk.keeping.state.value)
-    assert "More pots of the same blends: page Share, The next step." in desk.keeping.state.value
+    assert "For more pots of the same blends: page Share" in desk.keeping.state.value
     with pytest.raises(ValueError, match="cannot be kept here"):
         desk._keep(desk.plan, "key")
     assert store.plan() == kept

@@ -87,7 +87,7 @@ def test_the_parts_of_a_blend_are_added_up_as_they_are_typed(form, parts, words)
         ({"add_temp_c": "94"}, "wax soft wax: adding fragrance at 94 °C is above the wax "
          "maker&#x27;s maximum of 93 °C; lower it or correct the maximum"),
         ({"name": "x" * 81}, "expected a name of 1 to 80 characters"),
-        ({"name": "firm wax"}, "two waxes are called firm wax; give each a name of its own"),
+        ({"name": "firm wax"}, "two waxes are called firm wax; give each its own name"),
     ],
 )
 def test_what_cannot_be_is_refused_beside_its_card_in_the_words_of_the_form(form, texts, words):

@@ -90,7 +90,7 @@ def test_all_that_is_filled_in_is_saved_at_once(form, store):
          t_510_throw="0")
     form.save.click()
     assert re.fullmatch(r"Saved at \d\d:\d\d:\d\d: 2 grades and 2 throw scores of A2. Inspected "
-                        rf"at on {SHEET}.", said(form))
+                        rf"on {SHEET}.", said(form))
     names = ["code", "test", "stress", "age_days", "assessor", "grade"]
     assert store.rows("grades")[names].to_numpy().tolist() == [
         ["417", "sweat", "rest", 12.0, "A2", 2], ["620", "frost", "rest", 12.0, "A2", 0]

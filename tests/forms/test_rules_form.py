@@ -261,7 +261,7 @@ def test_a_slider_decides_anew_and_keeps_nothing(sliders, calls):
     assert sliders.rules == Rules(risk=0.1) == calls.decided[-1] and calls.kept == []
     assert "'risk': 0.1" in sliders.lines.value
     assert "risk 0.1" in sliders.picture.children[0].value
-    assert "follow the rules that are kept" in sliders.message.value
+    assert "follow the kept rules" in sliders.message.value
     sliders.sliders["confidence"].value = 0.8
     assert sliders.rules == Rules(risk=0.1, confidence=0.8)
     sliders.back.click()

@@ -134,7 +134,7 @@ HOSTILE = {
     "zero byte in a name": (lambda f: with_entry(f, "evil.csv").replace(
         b"evil.csv", b"evi\x00.csv"), OUTSIDE),
     "a program": (lambda f: with_entry(f, "setup.exe"), OUTSIDE),
-    "a stranger": (lambda f: with_entry(f, "extra.csv"), "extra.csv, which is no part"),
+    "a stranger": (lambda f: with_entry(f, "extra.csv"), "extra.csv, which does not belong"),
     "a link": (lambda f: linked(f, stat.S_IFLNK), "report.html is a link or a device"),
     "a device": (lambda f: linked(f, stat.S_IFCHR), "report.html is a link or a device"),
     "a pipe": (lambda f: linked(f, stat.S_IFIFO), "report.html is a link or a device"),
@@ -191,23 +191,23 @@ HOSTILE = {
         lambda f: descriptor_with(f, set_in_resource(1, "path", None)), "has no path"),
     "unknown rules": (lambda f: rules_with(f, __class__="x"), "no rules that this version knows"),
     "a rule out of range": (lambda f: rules_with(f, risk=7), "risk is 7; give a number"),
-    "a rule of another kind": (lambda f: rules_with(f, risk="high"), "cannot be"),
+    "a rule of another kind": (lambda f: rules_with(f, risk="high"), "are not valid"),
     "a seed that is none": (lambda f: settings_with(f, seed="x"), "holds no seed"),
     "a piece without mass": (
         lambda f: settings_with(
             f, series={**json.loads(f["settings.json"])["series"], "piece_g": -1}),
-        "a piece of -1 g cannot be"),
+        "a piece of -1 g is not possible"),
     "a text for a number": (
         lambda f: edited_cell(f, "pours", "wax_g", "=1+1"), "pours.csv, row 2, column wax_g"),
     "a load that is not weighed": (
         lambda f: edited_cell(f, "pours", "load_pct", "39.5"), "is not that of its weights"),
     "a grade of a strange pour": (
         lambda f: edited_cell(f, "grades", "pour", "P77-1"),
-        "grades.csv speaks of the pour 'P77-1'"),
+        "grades.csv names the pour 'P77-1'"),
     "a ragged row": (
         lambda f: zipped(resealed(f, blends=f["blends.csv"] + b"a,b\r\n")), "blends.csv, row "),
     "an open quote": (
-        lambda f: zipped(resealed(f, blends=f["blends.csv"] + b'"open')), "do not fit"),
+        lambda f: zipped(resealed(f, blends=f["blends.csv"] + b'"open')), "do not match"),
     "no rows": (
         lambda f: zipped(resealed(f, grades=f["grades.csv"].split(b"\r\n")[0] + b"\r\n")),
         "cannot be analysed"),
