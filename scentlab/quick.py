@@ -123,8 +123,8 @@ def _as_typed(texts, **names):
         text = texts.get(name := names.get(error.field))
         if not (text and error.expected):
             raise
-        raise Refusal(f"{text!r} cannot be", expected=in_maker_units(error.expected), field=name,
-                      value=text) from error
+        raise Refusal(f"{text!r} is not possible", expected=in_maker_units(error.expected),
+                      field=name, value=text) from error
 
 
 class QuickCheck:

@@ -38,7 +38,7 @@ def known_load(analysis, blend=None, load_pct=None):
     row = analysis.pick.of(blend)
     chosen = row["load_pct"]
     if load_pct is not None and not 0 < load_pct <= MOST_LOAD_PCT:
-        raise FitError(f"a load of {load_pct:g} % of wax cannot be; type one up to "
+        raise FitError(f"a load of {load_pct:g} % of wax is not possible; type one up to "
                        f"{MOST_LOAD_PCT:g} %")
     if load_pct is None and pd.isna(chosen):
         raise FitError(f"no load of {blend} is recommended ({row['reason']}); type a load to get a "

@@ -77,7 +77,7 @@ def order_words(pick):
                 "loads.",)
     chances = [f"{r.blend} {say_chance(r.p_strongest, pick.throw_least, 0)}"
                for r in scored.itertuples()]
-    words = [f"Chance of truly the strongest {throw}: {', '.join(chances)}."]
+    words = [f"Chance of having the strongest {throw}: {', '.join(chances)}."]
     if scored["p_strongest"].iloc[0] < SURE:
         words.append("First and second are too close to call.")
     unscored = picked.loc[picked["p_strongest"].isna(), "blend"]

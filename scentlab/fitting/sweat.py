@@ -163,7 +163,7 @@ class SweatFit(Result):
             said = _say_capacity(lower, middle, upper, *tested_range(self, blend))
             parts.append(f"{blend} {said}")
         return (
-            "Half of the pieces of a typical pot show any sweat, grade 1 or more "
+            "Half of the pieces from a typical pot show some sweat, grade 1 or more "
             f"({STRESS_WORDS[self.stresses[0]]}), at: "
             + "; ".join(parts) + "."
         )

@@ -92,7 +92,7 @@ class ThrowFit(Result):
         parts = [f"{b} {_gain(self.rise[:, i])}" for i, b in enumerate(self.blends)]
         at = "" if np.isnan(self.minutes) else f" at {self.minutes:g} min on the warmer"
         return (
-            f"Change of {THROW_WORDS[self.kind]} throw on the 0-10 scale from "
+            f"Change in {THROW_WORDS[self.kind]} throw on the 0-10 scale from "
             f"{self.lowest_pct:.1f} to {self.highest_pct:.1f} % of wax{at}, 90 % interval in "
             f"brackets, {count_of(len(self.assessors), 'tester')}: " + "; ".join(parts) + "."
         )
@@ -346,7 +346,7 @@ def _without(fit, people, scores, pairs, draws, seed):
         if blend in other.blends
     ]
     return (
-        f"The gain of {THROW_WORDS[fit.kind]} throw from {fit.lowest_pct:.1f} to "
+        f"The gain in {THROW_WORDS[fit.kind]} throw from {fit.lowest_pct:.1f} to "
         f"{fit.highest_pct:.1f} % of wax with {names} and without, 90 % interval in "
         f"brackets: {'; '.join(each)}."
     )

@@ -106,7 +106,7 @@ class ThrowLife(Result):
             start = quantiles(self.draws(place, [arm["first_h"]])[:, 0])[1]
             parts.append(f"{arm_words(arm)}, from {start:.1f} of 10 at {arm['first_h']:g} h: "
                          f"{self.half_life(place)['words']}")
-        return "Hours on the warmer until throw is half of the first: " + "; ".join(parts) + "."
+        return "Hours on the warmer until throw halves: " + "; ".join(parts) + "."
 
     def _blend(self, place):
         return self.blends.index(self.arms["blend"].iloc[place])

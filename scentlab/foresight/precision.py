@@ -221,7 +221,7 @@ def _notes(task, frame, asked):
         + f", spread {task.truth.spread:g} points of load, sd between pots "
         f"{task.truth.pot_sd:g}.",
         f"Each series was fitted with {task.draws} posterior draws of a link, fewer than a real "
-        "one; frost was left out, for it moves neither load.",
+        "one; frost was left out because it moves neither load.",
     ]
     if done < _FEW:
         notes.insert(0, f"{done} series are too few to judge a plan; simulate at least {_FEW}.")

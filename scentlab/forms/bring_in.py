@@ -104,7 +104,7 @@ class FileMatch(w.VBox):
     def _line(self, column, heading, headings, before):
         name, words, star = column.name, capital(column.meaning), " *" if column.required else ""
         if (self.table.name, name) == ("pieces", "pour"):
-            star = " (* where no plan is kept)"
+            star = " (* if no plan is kept)"
         box = self.headings[name] = self._list(name, words + star, [_NOT_THERE, *headings],
                                                heading or _NOT_THERE,
                                                lambda: self._rematched(name))

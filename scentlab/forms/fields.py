@@ -82,7 +82,7 @@ def scale_field(name):
     field = Field(name, column, f"{capital(column.called)}, g or oz", other="g",
                   read=lambda t: read_text(with_scale_unit(t), POURS["scale_check_g"],
                                            units_shown()),
-                  example="empty without one", short=True, wide=True)
+                  example="empty if none", short=True, wide=True)
 
     def tell(_):
         field.tell()

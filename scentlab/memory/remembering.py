@@ -80,7 +80,7 @@ def remember(
              for name, other in copies.items()]
     notes += [f.note for f in found if f.note]
     if real and any(f.cells and f.invented for f in found):
-        notes.append("Invented series are left out beside real ones.")
+        notes.append("Invented series are left out when there are real ones.")
     return replace(memory, invented=not real, testers=testers, notes=memory.notes + tuple(notes))
 
 

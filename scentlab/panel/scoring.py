@@ -268,8 +268,8 @@ def _pair_item(pair, minutes):
     how, rest = "Smell the first, then the second.", "Rest before the next pair."
     if hot:
         rest = "Air both rooms and rest before the next pair."
-        how = (f"Warm each{f' for {minutes:g} minutes' if minutes else ''} in a room of its own. "
-               f"{how} Leave them on their warmers: hot wax burns.")
+        how = (f"Warm each{f' for {minutes:g} minutes' if minutes else ''} in its own room. {how} "
+               "Leave them on their warmers: hot wax burns.")
     return {
         "hot": hot, "warm_min": minutes if hot else None,
         "how": f"{how} If unsure, guess. {rest}",

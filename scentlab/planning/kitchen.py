@@ -103,10 +103,9 @@ class Proposal:
         return (
             f"{self.size.capitalize()}: {count_of(len(plan.pots), 'pot')} of "
             f"{count_of(loads, 'load')}, {count_of(pieces, 'piece')} of "
-            f"{say_weight(plan.piece_g)}; {takes}. {_load_words(plan)} Expected: "
-            f"a safe load {say_points(row['shortfall_pct'])} below the true one, "
-            f"no answer: {say_odds(row['no_answer'], 0.02)}, "
-            f"a load that is too high: {say_odds(row['too_high'], 0.02)}."
+            f"{say_weight(plan.piece_g)}; {takes}. {_load_words(plan)} Expect a safe load "
+            f"{say_points(row['shortfall_pct'])} below the true one. No answer: "
+            f"{say_odds(row['no_answer'], 0.02)}. Load too high: {say_odds(row['too_high'], 0.02)}."
         )
 
 

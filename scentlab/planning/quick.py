@@ -50,7 +50,7 @@ def quick_plan(
     (2, 6)
     """
     loads = list(loads_pct)
-    need(2 <= len(loads) <= MOST_LOADS, f"{count_of(len(loads), 'load')} came",
+    need(2 <= len(loads) <= MOST_LOADS, f"{count_of(len(loads), 'load')} given",
          f"give two to {MOST_LOADS}, the most for one pot and one evening: from the supplier's "
          "load to the one you would like", field="loads_pct", value=loads)
     return make_plan(

@@ -90,7 +90,7 @@ class Answer:
 def _need_length(name, text):
     most = _MOST.get(name, 200)
     if isinstance(text, str):
-        need(len(text) <= most, f"{name} is no text of at most {most} characters")
+        need(len(text) <= most, f"{name} is not a text of at most {most} characters")
         need(text.strip() or name in _MAY_BE_EMPTY,
              f"{name} is {text!r}; give a text of 1 to {most} characters")
 
@@ -99,7 +99,7 @@ def read_answer(path):
     """Read an answer's file. Raises SharingError when it is none, damaged or newer."""
     path = Path(path)
     need(path.is_file() and path.stat().st_size <= MOST_BYTES,
-         f"{path.name} is no file of at most {MOST_BYTES // 1000} kB")
+         f"{path.name} is not a file of at most {MOST_BYTES // 1000} kB")
     try:
         data = json.loads(path.read_bytes().decode("utf-8-sig"))  # of an editor that saved it again
         if not isinstance(data, dict) or data.pop("kind", None) != KIND:

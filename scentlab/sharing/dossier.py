@@ -38,7 +38,7 @@ def dossier_html(analysis, batch, checked="", photos=()):
     """One page about the load of one blend, to print as it is: what :func:`write_dossier` writes.
     """
     need(len(checked) <= MOST_CHECKED,
-         f"who checked it may have {MOST_CHECKED} characters, this has {len(checked)}")
+         f"“who checked it” may have {MOST_CHECKED} characters; this has {len(checked)}")
     name = batch.known.blend
     return render(
         "dossier.html.j2", analysis=analysis, series=analysis.series, batch=batch, blend=name,

@@ -194,7 +194,7 @@ def _no_records(words):
 
 def _read_zip(path):
     """Every part in memory; names are checked before a byte is unpacked."""
-    _need(path.is_file(), f"{path} is no file", "give the path of the zip that was sent")
+    _need(path.is_file(), f"{path} is not a file", "give the path of the zip that was sent")
     size = path.stat().st_size
     _need(size <= MOST_PACKED, f"{path.name} has {size / 1e6:.0f} MB, more than the "
                                f"{MOST_PACKED / 1e6:.0f} MB that a package may have")
@@ -257,12 +257,12 @@ def _json(files, name):
         data = json.loads(files[name].decode("utf-8"), parse_constant=_no_constant)
     except (ValueError, RecursionError) as problem:
         raise PackageError(f"{name} is not readable JSON ({problem}); {ASK}") from problem
-    _need(isinstance(data, dict), f"{name} holds no object")
+    _need(isinstance(data, dict), f"{name} is not an object")
     return data
 
 
 def _no_constant(word):
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word} is not a number")
 
 
 def _check_settings(settings):
@@ -342,7 +342,7 @@ def _rules(settings):
     _need(isinstance(given, dict) and set(given) <= set(Rules.__dataclass_fields__),
           "settings.json has no rules that this version knows")
     _need(_is_whole(seed) and 0 <= seed < 2**63,
-          f"settings.json holds no seed but {_short(seed)}")
+          f"settings.json has no valid seed but {_short(seed)}")
     try:
         return Rules(**given), seed
     except (TypeError, ValueError) as problem:
@@ -353,7 +353,7 @@ def _rules(settings):
 def _series(files, settings):
     plan = _json(files, "plan.json") if "plan.json" in files else None
     problem = None if plan is None else plan_problem(plan, seen=True)
-    _need(not problem, f"plan.json is no plan: {problem}")
+    _need(not problem, f"plan.json is not a plan: {problem}")
     empty, about = pd.DataFrame(), {"title": "", "fragrance": "", "invented": True}
     known = {k: v for k, v in settings["series"].items() if k in _ABOUT and v is not None}
     frame = Series(**about | known, plan=plan, pours=empty, grades=empty, throws=empty,

@@ -664,7 +664,7 @@ def test_hot_pairs_say_how_and_come_after_the_scores(hot, store, server):
     later(hot, 0.1)
     assert hot.inner_text("#code") == "500 then 501"
     assert hot.inner_text("#how") == (
-        "Warm each for 30 minutes in a room of its own. Smell the first, then the second. Leave "
+        "Warm each for 30 minutes in its own room. Smell the first, then the second. Leave "
         "them on their warmers: hot wax burns. If unsure, guess. Air both rooms and rest before "
         "the next pair.")
     assert hot.inner_text("#later") == "Leave this pair for later"

@@ -320,7 +320,7 @@ class TestAnalysis:
             analyse(series)
         assert str(error.value).startswith(
             "no load can be given, because there are no sweat grades to fit; grade some pieces "
-            "first. Change of hot throw on the 0-10 scale from "
+            "first. Change in hot throw on the 0-10 scale from "
         )
 
     def test_no_load_qualifies(self, looks_of, analysis):

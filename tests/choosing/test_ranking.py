@@ -75,7 +75,7 @@ def test_too_close_to_call_is_said_with_the_chance_of_the_first(analysis):
     draws = np.vstack([np.tile([6.0, 5.0, 1.0], (65, 1)), np.tile([4.0, 5.0, 1.0], (35, 1))])
     words = said(analysis, table(draws.mean(axis=0)), draws, BLENDS)
     assert words == (
-        "Chance of truly the strongest hot throw: a 65 %, b 35 %, c under 1 %.",
+        "Chance of having the strongest hot throw: a 65 %, b 35 %, c under 1 %.",
         "First and second are too close to call.",
         "Most likely order by hot throw: a > b > c (chance 65 %).",
     )
@@ -91,10 +91,10 @@ def test_an_order_that_is_less_likely_than_not_is_not_said(analysis):
 def test_one_that_is_ahead_needs_no_more_than_its_chance(analysis):
     draws = np.vstack([np.tile([6.0, 5.0, 1.0], (90, 1)), np.tile([4.0, 5.0, 1.0], (10, 1))])
     words = said(analysis, table(draws.mean(axis=0)), draws, BLENDS)
-    assert words[0] == "Chance of truly the strongest hot throw: a 90 %, b 10 %, c under 1 %."
+    assert words[0] == "Chance of having the strongest hot throw: a 90 %, b 10 %, c under 1 %."
     two = table(draws.mean(axis=0)).iloc[:2]
     words = said(analysis, two, draws[:, :2], BLENDS[:2])
-    assert words == ("Chance of truly the strongest hot throw: a 90 %, b 10 %.",)
+    assert words == ("Chance of having the strongest hot throw: a 90 %, b 10 %.",)
 
 
 def test_blends_without_scores_are_named(analysis):

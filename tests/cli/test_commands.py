@@ -898,9 +898,9 @@ def test_an_option_that_is_given_twice_is_refused_and_not_dropped(tmp_path, caps
 def test_plan_refuses_what_cannot_be_held(tmp_path, capsys):
     asked = [*HAVE[:-1], "wax 5 oz"]
     assert cli.main(["plan", str(tmp_path / "fig"), *asked]) == 2
-    assert "more, or lighter pieces, it can be held" in " ".join(capsys.readouterr().out.split())
+    assert "more, or lighter pieces, it fits" in " ".join(capsys.readouterr().out.split())
     assert cli.main(["plan", str(tmp_path / "fig"), *asked, "--take", "small"]) == 2
-    assert "cannot be held" in capsys.readouterr().err and not (tmp_path / "fig").exists()
+    assert "fits what you have" in capsys.readouterr().err and not (tmp_path / "fig").exists()
 
 
 def test_heat_records_what_the_thermometer_showed(tmp_path, capsys):
@@ -937,7 +937,7 @@ def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
     (photo,) = photos_of(store)
     assert photo.chosen and photo.test == "sweat" and 0xE1 not in segments(photo.read())[0]
     for wrong, words in ((["999", str(taken)], "there is no piece 999"),
-                         (["417", str(folder)], "there is no file"),
+                         (["417", str(folder)], "there is not a file"),
                          (["417", str(folder / "series.sqlite")], "the file is not a complete "
                                                                   "JPEG"),
                          (["417", str(taken)], "is already kept")):

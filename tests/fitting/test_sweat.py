@@ -92,7 +92,7 @@ class TestTable:
 
     def test_sentence_names_unit_basis_and_uncertainty(self, fit):
         assert re.fullmatch(
-            r"Half of the pieces of a typical pot show any sweat, grade 1 or more "
+            r"Half of the pieces from a typical pot show some sweat, grade 1 or more "
             r"\(at room temperature\), at: "
             r"soft \d+\.\d % of wax \(\d+\.\d % of total\), "
             r"90 % interval \d+\.\d to \d+\.\d % of wax; "

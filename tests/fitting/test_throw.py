@@ -278,7 +278,7 @@ class TestOddAssessors:
             for b in (0, 1) for f in (found, others)
         ]
         assert found.notes[-1] == (
-            f"A3 scored against the others. The gain of hot throw from 6.0 to {top} % of wax with "
+            f"A3 scored against the others. The gain in hot throw from 6.0 to {top} % of wax with "
             "A3 and without, 90 % interval in brackets: "
             f"soft {words[0]} with and {words[1]} without; "
             f"hard {words[2]} with and {words[3]} without."
@@ -321,7 +321,7 @@ class TestOddAssessors:
         found = fit_throw(pair.assign(throw=pair["throw"].where(~own, 10 - pair["throw"])))
         assert any(note.startswith(
             "A2 scored hardly any rise with more fragrance where the other tester did; a third "
-            "would show who is right. The gain of hot throw from 6.0 to ") for note in found.notes)
+            "would show who is right. The gain in hot throw from 6.0 to ") for note in found.notes)
         assert flagged(fit_throw(pair, draws=200)) == {}
 
 
@@ -331,7 +331,7 @@ class TestUsedToIt:
         flag = frame["assessor"].map({"A1": "yes", "A2": "yes"}).fillna("no")
         found = fit_throw(frame.assign(works_with_fragrance=flag), draws=400)
         assert found.notes[-1].startswith(
-            "A1 and A2 work with the fragrance and may have got used to it. The gain of hot throw "
+            "A1 and A2 work with the fragrance and may have got used to it. The gain in hot throw "
             f"from 6.0 to {found.highest_pct:.1f} % of wax with A1 and A2 and without, 90 % "
             "interval in brackets: soft +"
         )

@@ -56,7 +56,7 @@ def test_what_cannot_be_held_has_no_button_and_says_why(desk):
     fill(desk.have, wax_g="300 g")
     assert desk.have.takes == {}
     shown = " ".join(getattr(c, "value", "") for c in desk.have.found.children)
-    assert "cannot be held" in shown and "more, or lighter pieces, it can be held" in shown
+    assert "does not fit" in shown and "more, or lighter pieces, it fits" in shown
 
 
 @pytest.mark.parametrize(("typed", "words"), [

@@ -152,7 +152,7 @@ def test_real_series_leave_invented_ones_out(few, tmp_path):
     found = remember(copy)
     assert found.series == ("real",)
     assert not found.invented
-    assert "Invented series are left out beside real ones." in found.notes
+    assert "Invented series are left out when there are real ones." in found.notes
 
 
 def test_errors_say_what_to_do(workshop, tmp_path):

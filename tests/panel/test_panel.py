@@ -491,7 +491,7 @@ def test_a_pair_is_named_on_a_phone(paired):
     assert first["what"] == "Which smells stronger? Hot throw, session Q1"
     assert (first["hot"], first["warm_min"], first["kind"]) == (True, 25.0, "")
     assert first["how"] == (
-        "Warm each for 25 minutes in a room of its own. Smell the first, then the second. Leave "
+        "Warm each for 25 minutes in its own room. Smell the first, then the second. Leave "
         "them on their warmers: hot wax burns. If unsure, guess. Air both rooms and rest before "
         "the next pair.")
     sent = {n: first[n] for n in ("code", "test", "sitting", "position")}

@@ -126,7 +126,7 @@ def test_what_cannot_be_held_says_why_and_what_would_do():
     found = propose("wax 200 g")
     assert [p.plan for p in found] == [None] * 3
     assert found[0].sentence == (
-        "Small: cannot be held. 1 pot of 4 loads takes 347 g (12.2 oz) of wax with spare, and you "
+        "Small: does not fit. 1 pot of 4 loads takes 347 g (12.2 oz) of wax with spare, and you "
         "have 200 g (7.1 oz). With 147 g (5.2 oz) more, or lighter pieces, it fits.")
     assert propose("wax 347 g")[0].plan is not None and propose("wax 346 g")[0].plan is None
 

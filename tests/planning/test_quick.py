@@ -67,8 +67,8 @@ def test_the_longest_names_that_a_wax_and_a_fragrance_may_have_make_a_title():
 
 
 @pytest.mark.parametrize(("loads", "words"), [
-    ([6, 7, 8, 9, 10], "5 loads came; give two to 4, as one pot and one evening hold"),
-    ([6.25], "1 load came; give two to 4"),
+    ([6, 7, 8, 9, 10], "5 loads given; give two to 4, the most for one pot"),
+    ([6.25], "1 load given; give two to 4"),
 ])
 def test_what_is_refused(loads, words):
     with pytest.raises(PlanError, match=words):

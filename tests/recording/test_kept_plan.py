@@ -253,7 +253,7 @@ def test_the_form_of_pieces_needs_no_pour_where_a_plan_is_kept(store, files):
     for name, path in files(pours=POURS, pieces=PIECES).items():
         form.files[name].take(path)
     assert form.browser.names["pieces-pour"] == (
-        "The pour it was cast from (* where no plan is kept)"
+        "The pour it was cast from (* if no plan is kept)"
     )
     form.check.click()
     form.store.click()

@@ -84,7 +84,7 @@ def test_answers_stand_beside_their_questions(analysis, answer):
         dataclasses.replace(answer, answers=("No.",))
     with pytest.raises(SharingError, match=r"^answer is ' '; give a text of 1 to 1000 characters$"):
         dataclasses.replace(answer, answers=({"question": "Did it change?", "answer": " "},))
-    with pytest.raises(SharingError, match=r"^lot is no text of at most 200 characters$"):
+    with pytest.raises(SharingError, match=r"^lot is not a text of at most 200 characters$"):
         dataclasses.replace(answer, lots=({**lots[0], "lot": "7" * 201},))
 
 
@@ -104,7 +104,7 @@ def test_an_answer_to_another_package_is_refused(analysis, answer):
         ({"rules": {"risk": "low"}}, "the answer is not valid: rules, risk is not a number"),
         ({"limits": {"soft": 99}},
          "the limit of soft is 99; give a load from 0.1 to 40 % of wax"),
-        ({"note": "x" * 3000}, "note is no text of at most 2000 characters"),
+        ({"note": "x" * 3000}, "note is not a text of at most 2000 characters"),
         ({"note": 3}, "the answer is not valid: note is not a text"),
         ({"lots": ("F-03",)}, "the answer is not valid: lots 1 is no group of names"),
         ({"note": "a\x1b[31m"}, "the answer is not valid: note holds U+001B, which is invisible"),
@@ -133,7 +133,7 @@ def test_a_proposal_out_of_range_or_of_an_unknown_blend_is_refused(analysis, ans
         (b"[" * 50_000, "cannot be read"),
         (b'{"kind": "answer to a share package", "format": 3}', "format 3, this version reads 2"),
         (b'{"kind": "answer to a share package", "format": 1, "to": "x"}', "is damaged"),
-        (b"x" * 300_000, "is no file of at most 200 kB"),
+        (b"x" * 300_000, "is not a file of at most 200 kB"),
     ],
 )
 def test_a_damaged_answer_is_refused(tmp_path, data, words):

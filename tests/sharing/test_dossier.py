@@ -199,7 +199,8 @@ def test_hostile_text_stays_text(analysis, batch):
 
 
 def test_what_is_too_long_or_nowhere_is_refused(analysis, batch, tmp_path):
-    with pytest.raises(SharingError, match="^who checked it may have 120 characters, this has 121"):
+    with pytest.raises(SharingError, match="^“who checked it” may have 120 characters; this has "
+                                           "121"):
         dossier_html(analysis, batch, "x" * 121)
     with pytest.raises(FileNotFoundError, match="no such folder for the dossier"):
         write_dossier(analysis, tmp_path / "none" / "a.html", batch)

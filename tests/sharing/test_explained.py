@@ -89,7 +89,7 @@ def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html
     first = words_of(html)
     first = first[: first.index("What the answer rests on")]
     said = order_words(analysis.pick)
-    assert said[0].startswith("Chance of truly the strongest hot throw: ")
+    assert said[0].startswith("Chance of having the strongest hot throw: ")
     for words in (rule, *said):
         assert words in first
     assert "Ranking:" not in first, "which the rule says"

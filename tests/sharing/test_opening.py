@@ -164,8 +164,8 @@ HOSTILE = {
     "no JSON": (lambda f: zipped({**f, "datapackage.json": b"{"}), "not readable JSON"),
     "deep JSON": (lambda f: zipped({**f, "datapackage.json": DEEP}), "not readable JSON"),
     "JSON with NaN": (lambda f: zipped({**f, "settings.json": b'{"format": NaN}'}),
-                      "NaN is no number"),
-    "JSON that is a list": (lambda f: zipped({**f, "settings.json": b"[]"}), "holds no object"),
+                      "NaN is not a number"),
+    "JSON that is a list": (lambda f: zipped({**f, "settings.json": b"[]"}), "is not an object"),
     "broken letters": (lambda f: zipped({**f, "settings.json": b'{"a": "\xff"}'}),
                        "not readable JSON"),
     "a formula in a note": (
@@ -192,7 +192,7 @@ HOSTILE = {
     "unknown rules": (lambda f: rules_with(f, __class__="x"), "no rules that this version knows"),
     "a rule out of range": (lambda f: rules_with(f, risk=7), "risk is 7; give a number"),
     "a rule of another kind": (lambda f: rules_with(f, risk="high"), "are not valid"),
-    "a seed that is none": (lambda f: settings_with(f, seed="x"), "holds no seed"),
+    "a seed that is none": (lambda f: settings_with(f, seed="x"), "has no valid seed"),
     "a piece without mass": (
         lambda f: settings_with(
             f, series={**json.loads(f["settings.json"])["series"], "piece_g": -1}),
@@ -311,7 +311,7 @@ def test_every_field_is_checked_by_shape_and_kind(files, changes, words):
     ({"blends": [{"name": "x"}]}, "blends 1 has no parts"),
 ])
 def test_a_plan_is_checked_by_shape(files, plan, words):
-    with pytest.raises(PackageError, match=re.escape(f"plan.json is no plan: {words}")):
+    with pytest.raises(PackageError, match=re.escape(f"plan.json is not a plan: {words}")):
         opening._series(resealed(files, plan=plan), json.loads(files["settings.json"]))
 
 
