@@ -116,6 +116,6 @@ def test_numbers_of_the_whole_error():
     with pytest.raises(AmountError) as caught:
         read_load("1.5 fl oz/lb")
     assert str(caught.value) == (
-        "'1.5 fl oz/lb' is a volume, and no volume of oil has a load of its own; "
+        "'1.5 fl oz/lb' is a volume, and the load of a volume depends on the oil; "
         "write it as 1.5 oz/lb, 8 % or 80 g/kg"
     )

@@ -113,7 +113,7 @@ def test_what_takes_an_analysis_says_how_one_is_made(made, analysis):
             made(other)
         assert str(error.value) == (
             "this takes an Analysis, as scentlab.analyse(series) makes it; you gave a "
-            "{type(other).__name__}")
+            f"{type(other).__name__}")
 
 
 def test_what_takes_a_series_a_store_or_rules_says_so_too(analysis, tmp_path):

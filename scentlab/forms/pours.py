@@ -277,7 +277,7 @@ class PourForm(Form):
 
 def _planned_view(plan):
     pot, blend = (html.escape(str(plan[n])) for n in ("pot", "blend"))
-    only = " <b>Test only, not for sale.</b>" if plan.get("test_only") is True else ""
+    only = " <b>For testing only, not for sale.</b>" if plan.get("test_only") is True else ""
     return (
         f'<p>Pot {pot}, {blend}, {say_load_oz(plan["load_pct"])} of fragrance on the wax.{only}'
         f'</p><p class="scent-weigh">Weigh <b>{say_to_weigh(plan["wax_g"])}</b> of wax and '

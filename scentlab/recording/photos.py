@@ -77,8 +77,8 @@ def plain_picture(data):
     colour profile or preview: upright, at most ``LONGEST`` pixels an edge. RefusedError for what is
     too large, broken or no such picture, with what to do."""
     if len(data) > MOST_BYTES:
-        raise RefusedError(f"the photo has {len(data) / 1e6:.0f} MB, and at most "
-                           f"{MOST_BYTES / 1e6:.0f} MB are taken", "make it smaller first")
+        raise RefusedError(f"the photo has {len(data) / 1e6:.0f} MB; at most "
+                           f"{MOST_BYTES / 1e6:.0f} MB are accepted", "make it smaller first")
     if data[4:8] == b"ftyp":
         raise RefusedError("this is a film, or a photo in a format (HEIC, AVIF) that cannot be "
                            "read here", _ANOTHER)
@@ -127,7 +127,7 @@ def add_photo(store, code, data, *, key=None, **more):
     row = check_row(RECORDS["photos"], {
         "code": str(code).strip(), "sha256": hashlib.sha256(picture).hexdigest(), **more})
     if not store.distinct("pieces", ("code",), code=row["code"]):
-        raise RefusedError(f"nobody knows a piece {row['code']}", "look at its label again",
+        raise RefusedError(f"there is no piece {row['code']}", "look at its label again",
                            field="code", value=row["code"])
 
     def is_kept():

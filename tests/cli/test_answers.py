@@ -35,7 +35,7 @@ def test_an_answer_goes_to_the_maker_and_stands_beside_the_own_picks(capsys, sen
     own = [line for line in shown.splitlines() if line.startswith(("  ", "* ", "soft"))]
     assert own == [line for line in told.splitlines() if line.startswith(("  ", "* ", "soft"))]
     assert "wax maker's limit  own 10.0 % of wax (9.1 % of total), by the answer 6.5 %" in shown
-    assert "\nNothing of the series was changed.\n" in shown and "not looked at" not in shown
+    assert "\nThe series is unchanged.\n" in shown and "Not checked" not in shown
 
 
 def test_open_says_how_to_answer(run, sent):
@@ -55,7 +55,7 @@ def test_an_answer_to_another_package_is_refused(run, sent, tmp_path):
         "scentlab weigh: this answer belongs to another package; check which one you sent\n"
     )
     code, out, _ = run("weigh", folder, path)
-    assert code == 0 and "was not looked at: give --package" in out
+    assert code == 0 and "Not checked against the package you sent: give --package" in out
 
 
 @pytest.mark.parametrize(
@@ -89,12 +89,12 @@ def test_a_limit_of_an_answer_is_put_into_the_series(run, sent, tmp_path):
     shutil.copytree(sent[0], folder)
     run("answer", sent[1], "--out", path, "--from", "the wax\nmaker", "--limit", "soft=0.8 oz/lb")
     _, shown, _ = run("weigh", folder, path)
-    command = shlex.split(shown.splitlines()[-1].partition("holds: ")[2])
+    command = shlex.split(shown.splitlines()[-1].partition("soft: ")[2])
     command = command[command.index("correct"):]
     assert command[4:] == ["limit_load_pct=5", "--reason", "the wax maker"]
     code, shown, _ = run(*command)
     assert code == 0 and "A corrected limit counts for its whole blend" in shown
-    assert run("weigh", folder, path)[1].endswith("\nNothing of the series was changed.\n")
+    assert run("weigh", folder, path)[1].endswith("\nThe series is unchanged.\n")
     limit = "5.0 % (0.8 oz/lb)"
     assert f"wax maker's limit is {limit}" in " ".join(run("report", folder)[1].split())
     shown = run("batch", folder, "--blend", "soft", "--wax", "1 lb")[1]

@@ -83,7 +83,7 @@ def test_a_lot_without_a_plan_is_never_sent_to_plan_more(tmp_path, capsys, monke
 def test_a_lot_is_planned_graded_and_answered_without_touching_the_series(folder, capsys):
     before = read_series(Store.open(folder))
     code, words = said(capsys, "lot", folder, "--lot", "B-7", "--today", "2026-11-29")
-    assert code == 0 and "three test batches, each in a pot of its own" in words
+    assert code == 0 and "three test batches, each in its own pot" in words
     sheet = (folder / "exports" / "lot-sheet-P07.html").read_text()
     assert "New lot B-7" in sheet and all(p in sheet for p in ("P07", "P08", "P09"))
     assert "18 pieces of lot B-7" in said(capsys, "lot", folder, "--lot", "B-7")[1]

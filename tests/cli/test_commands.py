@@ -126,7 +126,7 @@ def test_a_folder_with_something_in_it_is_left_alone(run, tmp_path, command):
     code, out, err = run(command, tmp_path)
     assert (code, out) == (2, "")
     assert err == (
-        f"scentlab {command}: the folder {tmp_path} is not empty and nothing in it was touched; "
+        f"scentlab {command}: the folder {tmp_path} is not empty; nothing in it was touched; "
         "give the name of a new or empty folder\n"
     )
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
@@ -193,7 +193,7 @@ def test_lab_makes_its_folder_and_says_so(monkeypatch, run, tmp_path):
     assert folder.is_dir() and run("lab", folder) == (0, "", "")
     code, out, err = run("lab", tmp_path / "none" / "melts")  # more likely a slip
     assert (code, out) == (2, "") and not (tmp_path / "none").exists()
-    assert f"there is no folder {tmp_path / 'none' / 'melts'}; look at its name" in err
+    assert f"there is no folder {tmp_path / 'none' / 'melts'}; check its name" in err
 
 
 def test_lab_takes_no_second_word_for_an_option(run, tmp_path):
@@ -225,7 +225,7 @@ def test_a_folder_without_a_record_is_no_series(run, tmp_path, command, monkeypa
     code, out, err = run(command, tmp_path)
     assert (code, out) == (2, "")
     assert err == (
-        f"scentlab {command}: {tmp_path} is no series folder: it holds no series.sqlite; "
+        f"scentlab {command}: {tmp_path} is not a series folder: it has no series.sqlite; "
         f"make one with: {program()} new {tmp_path}\n"
     )
 
@@ -367,7 +367,7 @@ def test_a_workbook_with_other_headings_and_units_is_imported(run, empty, theirs
     code, out, err = run(*words, "--dry-run")
     assert (code, err) == (0, "")
     assert out == (
-        "pours: columns left out, as nothing matches them: Cook\n"
+        "pours: columns left out because nothing matches them: Cook\n"
         f"pours: 1 row in {theirs} in order\nNothing was written (--dry-run).\n"
     )
     assert Store.open(empty).rows("pours").empty
@@ -378,7 +378,7 @@ def test_a_workbook_with_other_headings_and_units_is_imported(run, empty, theirs
     assert row["fragrance_g"] == pytest.approx(1.6 * 28.349523125, rel=1e-12)
     assert (row["pot"], row["blend"], str(row["poured_on"])) == ("P01", "soft", "2026-03-14")
     assert run("progress", empty)[1] == (
-        "No plan is kept, so nothing waits to be scored or logged.\n")
+        "No plan is kept, so there is nothing to score or log.\n")
     # What a maker types first is said first from then on, the units of a file too.
     assert run("units", empty)[1].startswith("oz and °F")
 
@@ -600,7 +600,7 @@ def test_a_lost_piece_and_a_session_never_held_are_closed_where_they_are_due(run
                        "assessor": "A1", "position": 1, "code": "500"}], "assessors": ["A1"]})
     store.add("pours", {"pour": "P01-1", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18.26})
-    hint = "A piece that is lost, a session that is never held, a tester who comes no more: "
+    hint = "For a lost piece, a cancelled session or a tester who has left: "
     assert hint not in run("progress", empty, "--today", "2026-03-10")[1]
     out = run("progress", empty, "--today", "2026-03-30")[1]
     assert hint in out and f"drop {empty} NAME" in out
@@ -623,7 +623,7 @@ def test_a_dropped_batch_says_what_is_void_with_it_and_needs_no_reason(run, empt
                         "wax_g": 200, "fragrance_g": 18.26})
     code, out, _ = run("drop", empty, "P01-1")
     assert code == 0 and out.startswith(
-        "What was weighed of P01-1 is void with it, until it is taken back.\n"
+        "The weights of P01-1 are void too, until you take it back.\n"
         "P01-1 will not be poured. To take one back: ")
     assert run("drop", empty, "P01-1", "--back")[1] == (
         "P01-1 counts: 18.26 g of fragrance in 200 g of wax.\n")
@@ -663,11 +663,11 @@ def test_progress_of_a_series_that_is_done(run, demo):
 
 def test_progress_refuses_nonsense(run, demo, capsys):
     assert run("progress", demo, "--looks-per-piece", "0") == (
-        2, "", "scentlab progress: --looks-per-piece 0: a piece is graded by 1 tester or more\n")
+        2, "", "scentlab progress: --looks-per-piece 0: at least 1 tester grades a piece\n")
     with pytest.raises(SystemExit) as left:
         run("progress", demo, "--today", "14/3/2026")
     assert left.value.code == 2
-    assert "'14/3/2026' is no date; write it as 14 Mar 2026" in capsys.readouterr().err
+    assert "'14/3/2026' is not a date; write it as 14 Mar 2026" in capsys.readouterr().err
     days = ("14.3.2026", "14.03.2026", "2026-03-14")
     assert len({run("progress", demo, "--today", day) for day in days}) == 1
 
@@ -900,7 +900,7 @@ def test_plan_refuses_what_cannot_be_held(tmp_path, capsys):
     assert cli.main(["plan", str(tmp_path / "fig"), *asked]) == 2
     assert "more, or lighter pieces, it fits" in " ".join(capsys.readouterr().out.split())
     assert cli.main(["plan", str(tmp_path / "fig"), *asked, "--take", "small"]) == 2
-    assert "fits what you have" in capsys.readouterr().err and not (tmp_path / "fig").exists()
+    assert "does not fit" in capsys.readouterr().err and not (tmp_path / "fig").exists()
 
 
 def test_heat_records_what_the_thermometer_showed(tmp_path, capsys):
@@ -912,7 +912,7 @@ def test_heat_records_what_the_thermometer_showed(tmp_path, capsys):
     assert (row["low_c"], row["high_c"], row["hours"], row["cycles"], row["pack"]) == (
         37.2, 39.0, 12.0, 3, "shut")
     assert cli.main([*heat, "--coldest", "40", "--hottest", "39"]) == 2
-    assert "found '40', expected at most high_c, which is 39. Look at both" in (
+    assert "found '40', expected at most high_c, which is 39. Check both" in (
         capsys.readouterr().err)
     later = ["heat", str(tmp_path / "mine"), "--start", "2099-03-01"]
     assert cli.main([*later, "--coldest", "37", "--hottest", "39"]) == 2
@@ -937,7 +937,7 @@ def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
     (photo,) = photos_of(store)
     assert photo.chosen and photo.test == "sweat" and 0xE1 not in segments(photo.read())[0]
     for wrong, words in ((["999", str(taken)], "there is no piece 999"),
-                         (["417", str(folder)], "there is not a file"),
+                         (["417", str(folder)], "there is no file"),
                          (["417", str(folder / "series.sqlite")], "the file is not a complete "
                                                                   "JPEG"),
                          (["417", str(taken)], "is already kept")):

@@ -91,7 +91,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
             "are.") in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
-    assert "'185' has no unit" in said and "look at the thermometer again" in said
+    assert "'185' has no unit" in said and "check the thermometer again" in said
     assert set(pours["add_temp_c"]) == {85.0} and set(pours["room_temp_c"]) == {21.1}  # 70 F
     assert pours["pour_temp_c"].isna().all()
     # 3.2, 3, 2.8 and 3 oz of 28.3495 g
@@ -166,7 +166,7 @@ def test_a_spilled_batch_is_not_asked_for_again(tmp_path, capsys, answers):
     quick(folder)
     said = capsys.readouterr().out
     assert "The scale reads 6.4 % too little" in said
-    assert "x says that it will not be poured" in said
+    assert "x means it will not be poured" in said
     assert "3 of 4 test batches are stored; P01-4 will not be poured." in said
     assert "9 pieces not graded yet" in said
     assert len(Store.open(folder).rows("unpoured", history=True)) == 3, "undone and said again"
@@ -237,7 +237,7 @@ def test_u_undoes_the_last_one_and_asks_it_again(tmp_path, capsys, answers):
     typed += ["u", "4", "u", "0", *["0"] * 11]  # the first has nothing to undo yet
     quick(folder, day="2026-11-12")
     said = capsys.readouterr().out
-    assert "Nothing was stored since the start" in said and "Undone; it stays" in said
+    assert "Nothing has been stored since the start" in said and "Undone; it stays" in said
     grades = Store.open(folder).rows("grades")
     assert len(grades) == 12 and set(grades["grade"]) == {0}
     assert len(Store.open(folder).rows("grades", history=True)) == 14

@@ -311,7 +311,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
-        ({"loads": "4"}, "the loads are 4.0 % (0.64 oz/lb); give two different loads at least"),
+        ({"loads": "4"}, "the loads are 4.0 % (0.64 oz/lb); give at least two different loads"),
         ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
          "40 g per 100 g"),
         ({"assessors": "0"}, "1 throw pieces of each test batch but no tester to smell them; give "
@@ -323,7 +323,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
         ({"per_sitting": "1"}, "Most pieces in a session: found &#x27;1&#x27;, "
          "expected a whole number from 2 to 40 pieces"),
         ({"per_sitting": "5"}, "a hot session of 5 pieces does not fit"),
-        ({"together": "no"}, "takes 6 like rooms, and there are 1"),
+        ({"together": "no"}, "need 6 similar rooms, and there are 1"),
         ({"begin": "seven"}, "write it as 19:00"),
         ({"confirm": "yes"}, "give its add temperature, or the maximum of every wax"),
         ({"confirm": "yes", "confirm_add_temp": "70"}, "a hotter addition than usual; give its "

@@ -110,7 +110,7 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
             "g, kg, oz, lb. Choose the unit the file uses.") in told
     assert ("theirs.csv, row 1, column fragrance_g: expected a column fragrance_g (fragrance "
             "weighed into this pour). Choose what it is in the form, give "
-            '--match "HEADING=fragrance_g:UNIT" (UNIT: g, kg, oz, lb)in the command, or correct '
+            '--match "HEADING=fragrance_g:UNIT" (UNIT: g, kg, oz, lb) in the command, or correct '
             'the file.') in told
     assert "no unit" in form.result.value
     file.headings["fragrance_g"].value = "Oil"

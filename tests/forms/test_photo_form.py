@@ -81,7 +81,7 @@ def test_a_picture_that_is_gone_is_told_in_its_place(form, bench):
     choose(form, camera_jpeg())
     photos_of(bench.store)[0].path.unlink()
     form.photo.show(form.piece["code"])
-    assert "is not there" in form.photo.pictures.value and "<img" not in form.photo.pictures.value
+    assert "is missing" in form.photo.pictures.value and "<img" not in form.photo.pictures.value
 
 
 def test_a_form_without_photos_has_no_field_for_them(bench):

@@ -114,7 +114,7 @@ class TestPhoto:
         (png(60_000, 60_000), {}, "the photo has more than 64 million pixels"),
         (b"", {}, "the file is not a complete JPEG"),
         (camera_jpeg(), {"code": "999"}, "there is no piece 999"),
-        (camera_jpeg(), {"code": "%00"}, "nobody knows a piece"),
+        (camera_jpeg(), {"code": "%00"}, "there is no piece"),
         (camera_jpeg(), {"assessor": "A7"}, "this series knows no such tester"),
         (camera_jpeg(), {"key": "short"}, "the page sent no key"),
     ])

@@ -80,7 +80,8 @@ def test_loads_wax_and_what_lies_over_the_limit_are_said():
     # 5 g in 100 g of the piece are 5 / 0.95 = 5.263 g to 100 g of wax.
     oil = propose_plans("wax 3 lb", SOFT, Fragrance("fig", limit_content_pct=5),
                         start="2026-12-01", seed=1)[0].sentence
-    assert "over the limit of the fragrance, 5.2 % (0.83 oz/lb), test only, not for sale" in oil
+    assert ("over the limit of the fragrance, 5.2 % (0.83 oz/lb), for testing only, not for sale"
+            in oil)
 
 
 @pytest.mark.parametrize(("text", "words"), [

@@ -97,7 +97,7 @@ def test_what_cannot_be_planned(plan, change, said):
 
 def test_loads_that_sweat_are_not_compared(plan):
     wet = next(p for p in plan.pour_rows if p.load_pct == 8 and p.blend == plan.blends[0].name)
-    with pytest.raises(PlanError, match=rf"a piece sweated \({wet.pour}\); compare two loads that"):
+    with pytest.raises(PlanError, match=rf"a piece sweated \({wet.pour}\); compare two dry loads"):
         plan_pairs(plan, [6, 8], seed=1, sweated=[wet.pour])
 
 

@@ -392,7 +392,7 @@ REFUSED = [
      "blend soft: a confirming pour needs a hotter addition than usual; give its add "
      "temperature, or the maximum of every wax"),
     (dict(pouring=Pouring(confirm=True, confirm_stir_min=2)),
-     "the confirming pour stirs 2 min, which is no longer than the usual 2 min; raise its minutes"),
+     "the confirming pour stirs 2 min, no longer than the usual 2 min; raise its minutes"),
     (dict(pouring=Pouring(confirm=True), blends=[Blend("new", {Wax("new wax"): 1})]),
      "blend new: a confirming pour needs a hotter addition than usual; give its add "
      "temperature, or the maximum of every wax"),

@@ -121,8 +121,8 @@ def test_sessions_of_a_day_share_its_evening_and_its_rooms():
     assert [timetable(one, s)[i][0] for s in (first, second) for i in (0, -1)] == [
         "19:00", "20:46", "21:22", "23:08"]
     assert one.smellings["position"].max() == 2
-    with pytest.raises(PlanError, match="an evening of 247 min and 2 sessions a day hold 1; "
-                       "take fewer pieces"):
+    with pytest.raises(PlanError, match="an evening of 247 min and 2 sessions a day hold 1; use "
+                                        "fewer pieces"):
         plan(sittings=Sittings(per_day=2), calendar=Calendar(evening_min=247))
 
 
@@ -152,7 +152,7 @@ def test_airing_between_hot_sessions_counts_in_the_evening(evening, said):
     """By hand: 30 min and 3 x 5 min of smelling, twice, and 36 min of airing between: 126."""
     sittings = Sittings(together=False, rooms=3, pieces_per_sitting=3, per_day=2)
     one = plan(pots_per_blend=2, sittings=sittings, calendar=Calendar(evening_min=evening))
-    assert any(n.startswith("Smelling takes up to 126 min on a day") for n in one.notes) == said
+    assert any(n.startswith("Smelling takes up to 126 min a day") for n in one.notes) == said
 
 
 def test_a_hot_session_after_a_cold_one_waits_for_no_airing():

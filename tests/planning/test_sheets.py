@@ -124,7 +124,7 @@ def test_every_caution_stands_on_every_pour_sheet():
     text = " ".join(CAUTIONS)
     for need in ("water bath or thermostatic melter", "direct flame", "thermometer", "unattended",
                  "Lid", "class B extinguisher", "Never water on burning wax",
-                 "wax maker's temperature", "wax maker's maximum", "Ventilate", "Gloves",
+                 "wax maker's temperature", "wax maker's maximum", "Ventilate", "gloves",
                  "sensitise", "local law and licensed practice", "not a safety assessment"):
         assert need in text
 

@@ -87,7 +87,7 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
                                 "to 4 (grade). Correct the value.")
     with pytest.raises(DataError) as error:
         mend(scored, "pours", 1, {"wax_g": "95,5"}, "why")
-    assert "Write it with a point, as 9.5" in str(error.value)
+    assert "Write it with a point, as in 9.5" in str(error.value)
     day = dt.date.today() + dt.timedelta(days=2)
     with pytest.raises(DataError) as error:
         mend(scored, "pours", 1, {"poured_on": str(day)}, "why")

@@ -109,14 +109,14 @@ def test_a_load_in_ounces_is_told_how_it_comes_in(empty, files):
     named = {name: From(name, unit) for name, unit in told.items()}
     paths = files(pours=POURS.replace(",10,", ",1.5 oz/lb,"))
     # 1.5 oz of fragrance to a pound of 16 oz of wax is 100 * 1.5 / 16 = 9.375 %.
-    for source, how in ((paths[0], "in g per 100 g of wax, without its unit. Or give only numbers, "
+    for source, how in ((paths[0], "in g per 100 g of wax, without the unit. Or give only numbers, "
                                    "all in another unit, chosen in the form or in the command with "
                                    "--match "
                          '"limit_load_pct=limit_load_pct:UNIT" (UNIT: % of wax, % of total, oz '
                          "per lb)."),
-                        (Source(paths[0], named), "in oz per lb, without its unit.")):
+                        (Source(paths[0], named), "in oz per lb, without the unit.")):
         first, second = map(str, dry_run(empty, pours=source).problems)
-        assert first.endswith(f"Give the number alone, {how}")
+        assert first.endswith(f"Give only the number, {how}")
     files(pours=POURS.replace(",10,", ",1.5,"))
     import_csvs(empty, Source(paths[0], named))
     assert empty.rows("pours")["limit_load_pct"].tolist() == [9.375, 9.375]
@@ -286,7 +286,7 @@ def test_what_will_not_be_poured_comes_back_with_its_reason(empty, files, tmp_pa
             empty.distinct("pieces", ("code", "pour")))
     assert see_progress(again).sentence == see_progress(empty).sentence
     paths["pieces"].write_text("code,pour,age_days,sweat_grade\n300,P03,7,1\n")
-    with pytest.raises(DataError, match="row 2, column pour: found 'P03', expected a pour that"):
+    with pytest.raises(DataError, match="row 2, column pour: found 'P03', expected a pour in"):
         import_csvs(Store.create(tmp_path / "graded"), **paths)
     paths["unpoured"].write_text("pour,note\nP09,\n")
     with pytest.raises(DataError, match="found 'P09', expected one of the pours of the kept plan"):

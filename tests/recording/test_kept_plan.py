@@ -202,8 +202,8 @@ def test_without_a_kept_plan_nothing_is_held_against_it(folder, files):
     store = Store.create(folder)
     assert told(store, files(pours=POURS, pieces=PIECES)) == [
         "pieces.csv, row 1, column pour: expected a column pour (the pour it was cast from). "
-        'Choose what it is in the form, give --match "HEADING=pour", or '
-        "mend the file."
+        'Choose what it is in the form, give --match "HEADING=pour" in the '
+        "command, or correct the file."
     ]
     pieces = "code,pour,assessor,sweat_grade\n999,P01,Z9,1\n"
     throws = THROWS.replace("472", "999").replace("S01", "S77")

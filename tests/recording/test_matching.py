@@ -511,7 +511,7 @@ def test_a_unit_still_to_choose_is_told_alone(empty, foreign):
     assert told(dry_run(empty, pours=Source(foreign(), without, decimal=","))) == [
         "mine.csv, row 1, column wax_g: expected a column wax_g (wax weighed into this pour). "
         'Choose what it is in the form, give --match "HEADING=wax_g:UNIT" '
-        "(UNIT: g, kg, oz, lb)in the command, or correct the file."
+        "(UNIT: g, kg, oz, lb) in the command, or correct the file."
     ]
 
 
@@ -530,7 +530,7 @@ def test_heads_of_the_trade_are_matched_and_the_remedy_fits_form_and_command(emp
     assert len(problems) == 2, "a column that is lacking and the heading that looks like it are one"
     assert problems[0].endswith(
         'Choose what it is in the form, give --match "Date=poured_on:UNIT" '
-        "(UNIT: year-month-day, day.month.year, day/month/year, month/day/year)in the command, or "
+        "(UNIT: year-month-day, day.month.year, day/month/year, month/day/year) in the command, or "
         "correct the file."
     )
 
@@ -611,7 +611,7 @@ def test_a_file_is_held_to_its_limits_before_it_is_read(empty, tmp_path):
     (("1,200", "96"), "Write it with a point"),
     (("200", "18,5"), "Or choose the decimal comma for the whole file in the form, or in the "
                       "command give --decimal ,"),
-    (("200", "6 %"), "Weigh it, or work it out: a percentage is not a weight."),
+    (("200", "6 %"), "Weigh it or work it out: a percentage is not a weight."),
     (("1.255", "96"), "A point is a decimal point unless you choose the decimal comma"),
 ])
 def test_a_weight_that_can_be_read_in_two_ways_is_asked_about(empty, foreign, cells, words):

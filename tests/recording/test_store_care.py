@@ -324,7 +324,7 @@ def test_one_allowed_value_in_the_place_of_another_is_found(store, folder, state
     from_outside(folder, "PRAGMA ignore_check_constraints = ON", statement)
     with pytest.raises(DamagedError) as error:
         Store.open(folder)
-    assert f"{folder} is damaged ({words}): keep the file as it is" in str(error.value)
+    assert f"{folder} is damaged ({words}): leave the file alone" in str(error.value)
     assert store.check() == (words,)
 
 

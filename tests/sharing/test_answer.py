@@ -79,7 +79,7 @@ def test_answers_stand_beside_their_questions(analysis, answer):
     assert weigh_answer(analysis, more).notes == (
         "Answered on 2026-11-30.", "Did the lot change? No.",
         "firm wax, lot F-03: melting point 54.5 °C.", "<b>Pour hotter</b>")
-    with pytest.raises(SharingError, match=r"^the answer is not valid: answers 1 is no group of "
+    with pytest.raises(SharingError, match=r"^the answer is not valid: answers 1 is not a group of "
                                            r"name"):
         dataclasses.replace(answer, answers=("No.",))
     with pytest.raises(SharingError, match=r"^answer is ' '; give a text of 1 to 1000 characters$"):
@@ -106,7 +106,7 @@ def test_an_answer_to_another_package_is_refused(analysis, answer):
          "the limit of soft is 99; give a load from 0.1 to 40 % of wax"),
         ({"note": "x" * 3000}, "note is not a text of at most 2000 characters"),
         ({"note": 3}, "the answer is not valid: note is not a text"),
-        ({"lots": ("F-03",)}, "the answer is not valid: lots 1 is no group of names"),
+        ({"lots": ("F-03",)}, "the answer is not valid: lots 1 is not a group of names"),
         ({"note": "a\x1b[31m"}, "the answer is not valid: note holds U+001B, which is invisible"),
     ],
 )

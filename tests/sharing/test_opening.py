@@ -289,14 +289,14 @@ def test_a_good_package_is_saved_into_a_new_folder_only(package, files, tmp_path
 
 
 @pytest.mark.parametrize("changes, words", [
-    ({"notices": 3}, "notices is no list"),
+    ({"notices": 3}, "notices is not a list"),
     ({"notices": ["red\x1b[31m"]}, "notices 1 holds U+001B, which is invisible"),
     ({"notices": ["x" * 3000]}, "is longer than 2000 characters"),
     ({"versions": {"python\u202e": "3"}}, "holds U+202E, which is invisible"),
-    ({"versions": []}, "versions is no group of names"),
+    ({"versions": []}, "versions is not a group of names"),
     ({"series": {"title": ["a"]}}, "series, title is not a text"),
     ({"series": {"invented": "no"}}, "series, invented is not yes or no"),
-    ({"series": 3}, "series is no group of names"),
+    ({"series": 3}, "series is not a group of names"),
     ({"series": None}, "has no series"),
 ])
 def test_every_field_is_checked_by_shape_and_kind(files, changes, words):
@@ -307,7 +307,7 @@ def test_every_field_is_checked_by_shape_and_kind(files, changes, words):
 
 
 @pytest.mark.parametrize("plan, words", [
-    ({"pours": 3}, "pours is no list"), ({"title": "a\x1b"}, "title holds U+001B"),
+    ({"pours": 3}, "pours is not a list"), ({"title": "a\x1b"}, "title holds U+001B"),
     ({"blends": [{"name": "x"}]}, "blends 1 has no parts"),
 ])
 def test_a_plan_is_checked_by_shape(files, plan, words):
