@@ -119,7 +119,7 @@ def test_score_see_it_saved_and_undo_it(phone, server, store):
 def test_undo_goes_back_step_by_step_also_after_a_reload(phone, server, store):
     choose(phone, server)
     tap(phone, "Undo")
-    said(phone, "^Nothing more of this visit can be undone here. For an older one give the maker")
+    said(phone, "^Nothing else from this visit can be undone here. For an older score")
     tap(phone, "2: visible film")
     said(phone, "sweat grade 2")
     begin(phone, "Begin frost")
@@ -135,7 +135,7 @@ def test_undo_goes_back_step_by_step_also_after_a_reload(phone, server, store):
     assert store.rows("grades").empty and turns == "Hot throw, S1\n1 to score"
     assert phone.locator("#choices a").all_inner_texts()[0].startswith("Sweat")
     tap(phone, "Undo")
-    said(phone, "^Nothing more of this visit")
+    said(phone, "^Nothing else from this visit")
 
 
 def test_undo_drops_a_score_that_waits_on_the_phone(phone, server, store):

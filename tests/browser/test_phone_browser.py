@@ -148,7 +148,7 @@ def test_what_the_browser_cannot_read_is_refused_in_words(phone, links):
     phone.goto(links["panel"] + "score/A1")
     phone.set_input_files("#camera", {"name": "a.heic", "mimeType": "image/heic",
                                       "buffer": b"\x00\x00\x00\x18ftypheic" + bytes(99)})
-    said(phone, "^NOT SAVED: the photo of piece 417. this is a film, or a photo of a format")
+    said(phone, "^NOT SAVED: the photo of piece 417. this is a film, or a photo in a format")
 
 
 def test_a_photo_that_is_too_large_is_refused_and_holds_up_no_other(phone, links, store):
@@ -156,7 +156,7 @@ def test_a_photo_that_is_too_large_is_refused_and_holds_up_no_other(phone, links
     phone.goto(links["panel"] + "score/A1")
     phone.set_input_files("#camera", {"name": "a.heic", "mimeType": "image/heic",
                                       "buffer": b"\x00\x00\x00\x18ftypheic" + bytes(LARGEST_PHOTO)})
-    said(phone, "^NOT SAVED: the photo of piece 417. It has 9 MB, .* at most 8 MB are taken")
+    said(phone, "^NOT SAVED: the photo of piece 417. It has 9 MB and .* the limit is 8 MB")
     assert phone.locator("#waiting").is_hidden()
     phone.set_input_files("#camera", {"name": "a.jpg", "mimeType": "image/jpeg",
                                       "buffer": picture(820)})

@@ -32,7 +32,7 @@ def test_three_plans_are_shown_and_one_is_taken_into_the_forms_below(desk):
     fill(desk.have)
     assert [p.size for p in desk.have.proposals] == ["small", "medium", "large"]
     shown = " ".join(getattr(c, "value", "") for c in desk.have.found.children)
-    assert "Small: 1 pot of 4 loads" in shown and "no answer: about" in shown
+    assert "Small: 1 pot of 4 loads" in shown and "No answer: about" in shown
     desk.have.takes["medium"].click()
     plan = next(p.plan for p in desk.have.proposals if p.size == "medium")
     assert desk.plan.to_dict() == plan.to_dict() | {"title": "mine"}  # which was given before

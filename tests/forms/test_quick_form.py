@@ -42,7 +42,7 @@ def test_costs_are_said_before_anything_is_made(tmp_path):
 
 @pytest.mark.parametrize(("name", "text", "words"), [
     ("loads", "1, 2, 3", "write it as 1.5 oz/lb"),
-    ("loads", "6 %", "1 load came"),
+    ("loads", "6 %", "1 load given"),
     ("flash", "140", "write it as 180 F or 82 C"),
     ("oil_price", "18", "write it as 12 / kg"),
     ("wax", "soy, coconut", "reads as several waxes; name one; waxes melted together"),

@@ -202,7 +202,7 @@ def test_the_counts_fit_a_phone(chromium, pages):
     page = opened_at(chromium, pages / "report.html", 390, 844)
     page.locator("#seen").click()
     fits = page.evaluate("""(() => { const box = [...document.querySelectorAll('.wide')].find(
-        e => e.ariaLabel.startsWith('Seen by load'));
+        e => e.ariaLabel.startsWith('Seen at each load'));
         return box.scrollWidth - box.clientWidth; })()""")
     assert fits <= 1
 
@@ -324,7 +324,7 @@ def test_an_empty_answer_and_an_unknown_lot_are_pointed_out(chromium, pages):
     lot = page.locator("[data-lot]").first
     for typed, said in (("lot c 41", ""), ("C-41", ""), ("", ""), ("invented lot C-41", ""), (
             "F-03, C-41", ""), (
-            "C-14", "Lot C-14 is none of those tested here (C-41). It is sent as typed.")):
+            "C-14", "Lot C-14 is not one of those tested here (C-41). It will be sent as typed.")):
         lot.get_by_label("Lot", exact=True).fill(typed)
         assert lot.locator(".odd").inner_text() == said
     assert asked == []

@@ -241,7 +241,7 @@ def test_there_are_forty_hostile_packages():
 
 
 def test_a_file_that_is_not_there_or_too_large(tmp_path, monkeypatch):
-    with pytest.raises(PackageError, match="is no file; give the path of the zip that was sent"):
+    with pytest.raises(PackageError, match="is not a file; give the path of the zip that was sent"):
         open_package(tmp_path / "none.zip")
     monkeypatch.setattr(opening, "MOST_PACKED", 10)
     (tmp_path / "large.zip").write_bytes(b"0" * 100)
