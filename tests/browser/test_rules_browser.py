@@ -167,6 +167,6 @@ def test_own_costs_say_at_once_which_load_costs_least(page):
     for name, text in (("complaint", "8"), ("lost_sale", "6"), ("lost_pct", "4")):
         fill(page, f"costs-{name}", text)
     page.wait_for_selector("text=/costs least: .* EUR/")
-    page.wait_for_selector("text=/No load above .* is weighed/")
+    page.wait_for_selector("text=/No load above .* is counted/")
     fill(page, "costs-pieces", "60")
     page.wait_for_selector("text=/a batch of 60 pieces from 4 pots/")
