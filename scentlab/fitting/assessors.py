@@ -49,50 +49,61 @@ def _line(x, y):
     return Agreement(float(slope), float(np.sqrt(scatter / spread)), float(scatter), df)
 
 
-def parted(scores):
-    """dict of one assessor of two to ``OF_TWO`` where his means per pour hardly rise with the load
-    and those of the other do; else empty. Levels of blends do not matter."""
+def over_loads(scores):
+    """dict of assessor to the :class:`Agreement` of his means per pour with the load, for those who
+    scored enough pours. Levels of blends do not matter."""
     pours = scores.groupby(["assessor", "blend", "pour"], as_index=False)[["load_pct", "throw"]]
     pours = pours.mean()
     pours[["x", "y"]] = pours[["load_pct", "throw"]] - pours.groupby(["assessor", "blend"])[
         ["load_pct", "throw"]].transform("mean")
-    found = {who: _line(own["x"].to_numpy(), own["y"].to_numpy())
-             for who, own in pours.groupby("assessor") if len(own) >= LEAST_POURS}
+    return {who: _line(own["x"].to_numpy(), own["y"].to_numpy())
+            for who, own in pours.groupby("assessor") if len(own) >= LEAST_POURS}
+
+
+def parted(scores):
+    """dict of one assessor of two to ``OF_TWO`` where his means per pour hardly rise with the load
+    and those of the other do; else empty."""
+    found = over_loads(scores)
     if len(found) != 2 or scores["assessor"].nunique() != 2:
         return {}
     return {who: OF_TWO for (who, own), other in zip(
         found.items(), reversed(found.values()), strict=True) if _apart(own, [other])}
 
 
-def unlike(found):
-    """dict of assessor to how he scored: ``AGAINST``, ``APART`` or ``RANDOM``. Needs three people.
+def unlike(found, lines):
+    """dict of assessor to how he scored: ``AGAINST``, ``APART`` or ``RANDOM``, by
+    :func:`agreements` and :func:`over_loads`. Needs three people.
 
     Against: his scores fall where the others' rise. Hardly with: the others follow each other and
-    his slope is under a third of theirs. At random: his scatter is far above theirs and he does
-    not follow them.
+    his slope is under a third of theirs. At random: he does not follow the others, and his scatter
+    about a line over the loads, which owes nothing to them, is far above theirs.
     """
     if len(found) < 3:
         return {}
-    named = {}
+    named, lines = {}, {name: lines[name] for name in found}
     for assessor, own in found.items():
         others = [a for name, a in found.items() if name != assessor]
-        how = _how(own, others, WRONGLY / len(found))
+        how = _how(own, others, _as_wild(assessor, lines), WRONGLY / len(found))
         if how:
             named[assessor] = how
     return named
 
 
-def _how(own, others, chance):
-    rest_df = sum(a.df for a in others)
+def _as_wild(assessor, lines):
+    """The chance of a scatter so far above that of the others."""
+    own, others = lines[assessor], [a for name, a in lines.items() if name != assessor]
+    df = sum(a.df for a in others)
     # One who gives everything the same score must not make the others look wild.
-    rest = max(
-        sum(a.df * a.scatter for a in others) / rest_df, np.median([a.scatter for a in others])
-    )
+    usual = max(sum(a.df * a.scatter for a in others) / df,
+                np.median([a.scatter for a in lines.values()]))
+    return special.fdtrc(own.df, df, own.scatter / max(usual, 1e-12))
+
+
+def _how(own, others, as_wild, chance):
     t = own.slope / max(own.se, 1e-9)
     if special.stdtr(own.df, t) < chance:
         return AGAINST
-    wild = special.fdtrc(own.df, rest_df, own.scatter / max(rest, 1e-12)) < chance
-    if wild and t < special.stdtrit(own.df, 0.99):
+    if as_wild < chance and t < special.stdtrit(own.df, 0.99):
         return RANDOM
     return APART if _apart(own, others) else ""
 

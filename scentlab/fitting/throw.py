@@ -6,7 +6,14 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from scentlab.fitting.assessors import agreements, parted, slipped, unlike, works_with
+from scentlab.fitting.assessors import (
+    agreements,
+    over_loads,
+    parted,
+    slipped,
+    unlike,
+    works_with,
+)
 from scentlab.fitting.looks import NEAR_PCT, place_of
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, draw, shape_table
@@ -309,7 +316,7 @@ def _with_and_without(fit, scores, pairs, draws, seed):
     shifts = (scores["throw"] - scores.groupby("pour")["throw"].transform("mean")).groupby(
         scores["assessor"]
     )
-    odd = unlike(agreements(scores, shifts.mean().to_dict())) | parted(scores)
+    odd = unlike(agreements(scores, shifts.mean().to_dict()), over_loads(scores)) | parted(scores)
     left_out = [((who,), f"{who} scored {how}", scores) for who, how in sorted(odd.items())]
     used, slip = works_with(scores), slipped(scores)
     if used:

@@ -293,6 +293,13 @@ class TestOddAssessors:
         fits = [fit_throw(scores(s, truth, assessors=6), draws=200) for s in (1, 2, 3)]
         assert [flagged(f) for f in fits] == [{"A1": "at random"}] * 3
 
+    def test_random_scores_of_one_of_three(self):
+        """The others are not measured against him: in their mean he hides."""
+        steep = BlendTruth(9.0, throw_floor=-6.0, throw_rise=20.0)
+        truth = Truth({"soft": steep}, scale_sd=0.1, score_sd=0.7, rogues=1)
+        fits = [fit_throw(scores(s, truth, assessors=3, throw=1), draws=100) for s in range(2, 8)]
+        assert [flagged(f) for f in fits].count({"A1": "at random"}) >= 5
+
     def test_a_one_typed_for_a_ten(self):
         frame = scores(1, assessors=2)
         at = frame.loc[frame["blend"] == "soft", "throw"].idxmax()
