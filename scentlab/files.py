@@ -91,6 +91,8 @@ def why_not(error):
     >>> why_not(OSError(errno.ENOSPC, "No space left on device", "a/report.html"))
     'the disk of a is full; nothing was half written. Make room and try again'
     """
+    if isinstance(error, MemoryError):
+        return "this computer has too little free memory. Close other programs and try again"
     folder = Path(error.filename).parent if isinstance(error.filename, str) else "the folder"
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return (f"the disk of {folder} is full; nothing was half written. Make room and try again")

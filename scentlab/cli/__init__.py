@@ -6,6 +6,7 @@ error stream and exit code 2; nothing is left half-written.
 
 import argparse
 import contextlib
+import io
 import sys
 import textwrap
 
@@ -21,6 +22,7 @@ COMMANDS = tuple(commands())
 
 def main(argv=None):
     """Run one command; returns the exit code (0 done, 2 not done; 1 done, but look at it)."""
+    sys.stdin = sys.stdin or io.StringIO()  # one that is closed has nothing to say
     with contextlib.redirect_stdout(_Plain(sys.stdout)), \
             contextlib.redirect_stderr(_Plain(sys.stderr)):
         arguments = parser().parse_args(argv)
@@ -29,17 +31,24 @@ def main(argv=None):
                 return arguments.run(arguments) or 0
         except BrokenPipeError:
             return 0
+        except KeyboardInterrupt:
+            print(f"\nscentlab {arguments.command}: stopped; what was stored before stays, and "
+                  "nothing is half written", file=sys.stderr)
+            return 130
         except _known_errors() as error:
-            words = why_not(error) if isinstance(error, OSError) else error
+            words = why_not(error) if isinstance(error, (OSError, MemoryError)) else error
             print(f"scentlab {arguments.command}: {words}", file=sys.stderr)
             return 2
 
 
 class _Plain:
-    """A stream on which no sign of somebody else's text can steer the terminal."""
+    """A stream on which no sign of somebody else's text can steer the terminal, and one that it
+    does not know (° where there is ASCII alone) is a question mark. What is closed takes all."""
 
     def __init__(self, stream):
-        self._stream = stream
+        self._stream = stream or io.StringIO()
+        if hasattr(self._stream, "reconfigure"):
+            self._stream.reconfigure(errors="replace")
 
     def write(self, text):
         return self._stream.write(visible(text))
@@ -54,7 +63,8 @@ def _known_errors():
     from scentlab.results import FitError
     from scentlab.sharing.guard import SharingError
 
-    return (CannotDo, DataError, Refusal, StoreError, FitError, SharingError, OSError)
+    return (CannotDo, DataError, Refusal, StoreError, FitError, SharingError, OSError,
+            MemoryError)
 
 
 def parser():

@@ -4,6 +4,7 @@ import contextlib
 import errno
 import functools
 import io
+import os
 import re
 import signal
 import sqlite3
@@ -807,6 +808,31 @@ def test_a_terminal_alone_is_told_how_far_work_is(monkeypatch):
         monkeypatch.setattr(sys, "stderr", out)
         working("the fits")
         assert out.getvalue() == "Working: the fits ...\n" * out.isatty()
+
+
+@pytest.mark.parametrize(("error", "code", "words"), [
+    (KeyboardInterrupt, 130, "stopped; what was stored before stays, and nothing is half written"),
+    (MemoryError, 2, "this computer has too little free memory. Close other programs"),
+])
+def test_a_command_that_is_stopped_says_so(run, monkeypatch, error, code, words):
+    def stop(*_):
+        raise error
+
+    monkeypatch.setattr(frame, "import_module", stop)
+    got, _, said = run("columns")
+    assert got == code and words in said
+
+
+def test_a_terminal_without_the_sign_or_that_is_closed_stops_nothing(demo):
+    def ask(closed="", **more):
+        return subprocess.run(
+            ["sh", "-c", f'"$@" {closed}', "sh", sys.executable, "-m", "scentlab", "heat",
+             str(demo)], capture_output=True, env=os.environ | more)
+
+    ran = ask(PYTHONIOENCODING="ascii")
+    assert ran.returncode == 0 and b"?C" in ran.stdout
+    ran = ask(">&- <&-")
+    assert (ran.returncode, ran.stderr) == (0, b"")
 
 
 def test_nonsense_is_refused_with_exit_code_2(run):
