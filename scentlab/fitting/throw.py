@@ -321,8 +321,8 @@ def _with_and_without(fit, scores, pairs, draws, seed):
     used, slip = works_with(scores), slipped(scores)
     if used:
         verb = "works" if len(used) == 1 else "work"
-        left_out.append((used, f"{_listed(used)} {verb} with the fragrance and may have got used to it",
-                         scores))
+        said = f"{_listed(used)} {verb} with the fragrance and may have got used to it"
+        left_out.append((used, said, scores))
     if slip:
         row, likely = scores.loc[slip[0]], float(np.clip(slip[1], 0, MOST_THROW))
         left_out.insert(0, ((), (
