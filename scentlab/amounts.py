@@ -477,7 +477,7 @@ def units_here(folder):
 
 def _kept_below(workshop):
     """The choice in which all series of a workshop are kept; None where they differ or none is."""
-    below = {found[0] for file in workshop.glob(f"*/{UNITS_NAME}")
+    below = {found[0] for file in workshop.glob(f"[!.]*/{UNITS_NAME}")
              if (found := _kept(file.parent))}
     return below.pop() if len(below) == 1 else None
 

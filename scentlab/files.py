@@ -67,8 +67,9 @@ def write_whole(path, data, *, private=False):
     The file gets the rights that any new one would have; ``private`` keeps it to its owner.
     """
     path = Path(path)
+    place = path.resolve()  # a link stays one
     data = data.encode("utf-8") if isinstance(data, str) else data
-    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    handle, beside = tempfile.mkstemp(dir=place.parent, prefix=f".{place.name}.")
     try:
         with os.fdopen(handle, "wb") as out:
             out.write(data)
@@ -78,7 +79,7 @@ def write_whole(path, data, *, private=False):
             umask = os.umask(0)
             os.umask(umask)
             os.chmod(beside, 0o666 & ~umask)
-        os.replace(beside, path)
+        os.replace(beside, place)
     except BaseException:
         Path(beside).unlink(missing_ok=True)
         raise

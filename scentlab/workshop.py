@@ -15,7 +15,7 @@ from pathlib import Path
 from scentlab.amounts import keep_units, units_here
 from scentlab.files import shipped
 from scentlab.recording.importing import import_csvs
-from scentlab.recording.store import FILE_NAME, Store
+from scentlab.recording.store import FILE_NAME, Store, series_files
 from scentlab.schema import IMPORT_TABLES
 from scentlab.series import rule_of
 from scentlab.units import Shown
@@ -164,7 +164,7 @@ def series_here(*needs, folder="."):
 
 
 def series_in(folder):
-    return [f.parent for f in sorted(Path(folder).glob(f"*/{FILE_NAME}"))]
+    return [f.parent for f in series_files(folder)]
 
 
 def series_beside(folder):
@@ -173,7 +173,7 @@ def series_beside(folder):
     are given."""
     here = Path(folder).resolve()
     invented = (here / FILE_NAME).is_file() and Store.open(here).about()["invented"]
-    files = (f for f in here.parent.glob(f"*/{FILE_NAME}") if f.parent != here)
+    files = (f for f in series_files(here.parent) if f.parent != here)
     stores = (Store.open(file.parent)
               for file in sorted(files, key=lambda f: f.stat().st_mtime, reverse=True))
     return list(islice((

@@ -115,6 +115,8 @@ def test_series_beside_are_those_that_are_scored(tmp_path):
     Store.create(tmp_path / "empty", invented=True)
     Store.create(tmp_path / "mine", invented=True)
     (tmp_path / "no series").mkdir()
+    workshop.make_demo_series(tmp_path / ".scentlab-x1")  # of a program that was stopped
+    assert [f.name for f in workshop.series_in(tmp_path)] == ["empty", "mine", "scored"]
     found = workshop.series_beside(tmp_path / "mine")
     assert [s.about() for s in found] == [scored.about()]
     assert workshop.series_beside(tmp_path / "scored") == []

@@ -4,8 +4,10 @@ It is one CSV file in the folder of the workshop, which a person can open: a row
 was known from a day on. A change adds a row, none is ever taken out, and the last of a name holds.
 """
 
+import contextlib
 import datetime as dt
 import re
+import time
 from dataclasses import dataclass, fields
 from functools import cached_property
 from pathlib import Path
@@ -15,11 +17,12 @@ import pandas as pd
 from scentlab.files import write_whole
 from scentlab.materials import Blend, Fragrance, MaterialError, Wax
 from scentlab.recording.sheets import read_sheet
-from scentlab.recording.store import FILE_NAME, Store, StoreError
+from scentlab.recording.store import Store, StoreError, series_files
 from scentlab.schema import TABLES, THROWS, DataError, Findings, check_row, csv_text, parse_table
 from scentlab.text import alike, capital, kept
 
 SHELF_NAME, SHELF = "shelf.csv", TABLES["shelf"]
+WAIT_S = 10  # while another program writes
 KINDS = SHELF["kind"].choices
 _ALL = {"kind", "name", "since", "note"}
 # What is known from a sheet, with the columns that say from which: they change together.
@@ -128,18 +131,39 @@ def put_on_shelf(folder, rows, today=None, *, over=False):
     known any more, else it stays as it was known. Raises MaterialError or DataError for a row that
     cannot be, or a file that cannot be read; nothing is written then.
     """
-    shelf, added = read_shelf(folder), []
-    known = dict(shelf.last)
-    for row in map(_checked, rows):
-        key = row["kind"], alike(row["name"])
-        before = known.get(key, {})
-        new = row if over else _joined(before, row)
-        new |= {"name": before.get("name", row["name"])}
-        if not _same(new, before):
-            new["since"] = row.get("since", today or dt.date.today())
-            added.append(new)
-            known[key] = new
-    return _add(folder, shelf, added)
+    with _alone(folder):
+        shelf, added = read_shelf(folder), []
+        known = dict(shelf.last)
+        for row in map(_checked, rows):
+            key = row["kind"], alike(row["name"])
+            before = known.get(key, {})
+            new = row if over else _joined(before, row)
+            new |= {"name": before.get("name", row["name"])}
+            if not _same(new, before):
+                new["since"] = row.get("since", today or dt.date.today())
+                added.append(new)
+                known[key] = new
+        return _add(folder, shelf, added)
+
+
+@contextlib.contextmanager
+def _alone(folder):
+    """Alone with the shelf from its reading to its writing; who is not waits, for a few seconds,
+    after which it was left by a program that was stopped."""
+    lock, until = Path(folder) / f".{SHELF_NAME}.lock", time.monotonic() + WAIT_S
+    while time.monotonic() < until:
+        try:
+            lock.touch(exist_ok=False)
+            break
+        except FileExistsError:
+            time.sleep(0.01)
+        except OSError:  # where nothing can be written, which the writing says
+            break
+    try:
+        yield
+    finally:
+        with contextlib.suppress(OSError):
+            lock.unlink()
 
 
 def _add(folder, shelf, added):
@@ -181,13 +205,14 @@ def _checked(row):
 def import_shelf(folder, path, today=None):
     """Add the rows of a file (CSV or XLSX) that are not on the shelf, old versions too; a row
     without ``since`` holds from ``today`` on. Returns those that were added."""
-    shelf, added = read_shelf(folder), []
-    there = _plain(shelf.rows)
-    for row in _plain(_read(Path(path))):
-        if row in there or ("since" not in row and any(_same(row, one) for one in there)):
-            continue
-        added.append({"since": today or dt.date.today(), **row})
-    return _add(folder, shelf, added)
+    with _alone(folder):
+        shelf, added = read_shelf(folder), []
+        there = _plain(shelf.rows)
+        for row in _plain(_read(Path(path))):
+            if row in there or ("since" not in row and any(_same(row, one) for one in there)):
+                continue
+            added.append({"since": today or dt.date.today(), **row})
+        return _add(folder, shelf, added)
 
 
 def plan_rows(plan):
@@ -220,7 +245,7 @@ def shelve(folder, plan):
     lies alone, somewhere, nothing is written; :func:`gather` finds its plan when more comes.
     """
     workshop, rows = shelf_of(folder), plan_rows(plan)
-    alone = len([*workshop.glob(f"*/{FILE_NAME}")]) < 2 and not (workshop / SHELF_NAME).is_file()
+    alone = len(series_files(workshop)) < 2 and not (workshop / SHELF_NAME).is_file()
     return put_on_shelf(workshop, rows) if rows and not alone else []
 
 
@@ -229,7 +254,7 @@ def gather(folder):
     returns the shelf. A series that cannot be read is passed over, for its own pages say why, and
     one of an older kit stays as it is."""
     shelf, rows = read_shelf(folder), []
-    for path in sorted(Path(folder).glob(f"*/{FILE_NAME}")):
+    for path in series_files(folder):
         try:
             found = plan_rows(Store(path.parent).plan() or {"invented": True})
         except (StoreError, KeyError, TypeError, ValueError):  # damaged, or no plan as ours are

@@ -69,6 +69,12 @@ _AT_ONCE = 500  # values in one query; SQLite takes some thousand
 _MOST_FOUND = 32  # answers to questions that are kept
 
 
+def series_files(folder):
+    """The records of all series in a folder, by name. A hidden folder is none: a program that was
+    stopped while it made a series leaves one."""
+    return sorted(Path(folder).glob(f"[!.]*/{FILE_NAME}"))
+
+
 class StoreError(Worded, RuntimeError):
     """The store cannot do what was asked; nothing was written."""
 

@@ -4,10 +4,13 @@ import contextlib
 import csv
 import datetime as dt
 import sqlite3
+import threading
+import time
 
 import pytest
 
 from scentlab.materials import Blend, Fragrance, MaterialError, Wax
+from scentlab.recording import shelf as shelf_module
 from scentlab.recording.shelf import (
     SHELF_NAME,
     gather,
@@ -214,3 +217,40 @@ def test_gathering_leaves_a_series_of_an_older_kit_as_it_is(tmp_path):
     with contextlib.closing(sqlite3.connect(path)) as raw:
         assert raw.execute("SELECT value FROM about WHERE name = 'version'").fetchone() == ("5",)
     assert [p.name for p in path.parent.glob("*.sqlite")] == [path.name]  # no copy from before
+
+
+def test_what_two_programs_put_on_it_at_once_is_all_there(tmp_path, monkeypatch):
+    read = read_shelf
+
+    def slowly(folder):
+        found = read(folder)
+        time.sleep(0.05)
+        return found
+
+    def put(name):
+        put_on_shelf(tmp_path, [{"kind": "wax", "name": name}], DAY)
+
+    monkeypatch.setattr(shelf_module, "read_shelf", slowly)
+    names = ["hard wax", "other wax", "soft wax"]
+    writers = [threading.Thread(target=put, args=(name,)) for name in names]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join()
+    assert read(tmp_path).names("wax") == names
+    assert [p.name for p in tmp_path.iterdir()] == [SHELF_NAME]
+
+
+def test_a_program_that_was_stopped_holds_the_shelf_for_seconds(tmp_path, monkeypatch):
+    monkeypatch.setattr(shelf_module, "WAIT_S", 0.05)
+    (tmp_path / f".{SHELF_NAME}.lock").touch()
+    put_on_shelf(tmp_path, [{"kind": "wax", "name": "soft wax"}], DAY)
+    assert [p.name for p in tmp_path.iterdir()] == [SHELF_NAME]
+
+
+def test_a_shelf_that_is_a_link_stays_one(tmp_path):
+    (tmp_path / "synced").mkdir()
+    (tmp_path / SHELF_NAME).symlink_to(tmp_path / "synced" / SHELF_NAME)
+    put_on_shelf(tmp_path, [{"kind": "wax", "name": "soft wax"}], DAY)
+    assert (tmp_path / SHELF_NAME).is_symlink()
+    assert read_shelf(tmp_path / "synced").names("wax") == ["soft wax"]
