@@ -140,6 +140,7 @@ class Store:
                              "open it with Store.open or choose another folder")
         try:
             store.folder.mkdir(parents=True, exist_ok=True)
+            store._path.touch()
         except OSError as error:
             raise StoreError(f"the folder {place} cannot be made ({error.strerror})",
                              "choose another place") from error
@@ -409,10 +410,11 @@ class Store:
     def _connect(self):
         # A journal of this kind needs a file beside the database even to read it. In a folder that
         # nobody can write to, and without such a journal, nothing changes, which SQLite may know.
+        # One that was moved meanwhile is not begun anew, empty.
         path, journal = self._path.absolute(), self._path.with_name(f"{FILE_NAME}-wal")
         frozen = path.exists() and not os.access(path.parent, os.W_OK) and not journal.exists()
         connection = sqlite3.connect(
-            f"file:{quote(str(path))}{'?immutable=1' if frozen else ''}", uri=True,
+            f"file:{quote(str(path))}?{'immutable=1' if frozen else 'mode=rw'}", uri=True,
             isolation_level=None, timeout=BUSY_S, check_same_thread=False,
         )
         connection.row_factory = sqlite3.Row
@@ -630,11 +632,11 @@ def _refuse_twins(connection, table, rows, but=None):
     """Refuse a row whose key another row has, of those that stand or of these."""
     names = RECORDS[table].key
     query = f"SELECT {', '.join(names)}, entry_id FROM {table} WHERE {standing(table)}"
-    heads = list(dict.fromkeys(row[names[0]] for row in rows))
+    heads = list(dict.fromkeys(_stored(row[names[0]]) for row in rows))
     taken = {tuple(place): f"stored already (entry {n})" for *place, n
              in _where_in(connection, query, names[0], heads) if but is None or n != int(but)}
     for row in rows:
-        place = tuple(row[n] for n in names)
+        place = tuple(_stored(row[n]) for n in names)  # a day as the store has it
         if place in taken:
             values = ", ".join(f"{k} {v}" for k, v in zip(names, place, strict=True)
                                if v is not None)

@@ -239,8 +239,9 @@ def read_then_write(folder):
 @pytest.mark.parametrize("mode, expected", [
     (0o555, ["2", "{} is read-only; nothing was saved. Give yourself permission to write to the "
                   "folder and its files, or copy the series to your own folder"]),
-    (0o000, ["{} cannot be opened: no permission to read or write the folder or its files; give "
-             "yourself permission to write to the folder, or copy the series to your own"]),
+    (0o000, ["{} cannot be opened: its series.sqlite was moved away, or the folder or its files "
+             "refuse reading or writing; nothing was saved. Bring series.sqlite back, give "
+             "yourself the right to write to the folder, or copy the series to your own"]),
 ])
 def test_a_folder_without_the_right_to_write(tmp_path_factory, store, folder, mode, expected):
     place = tmp_path_factory.mktemp("shared")
@@ -383,3 +384,13 @@ def test_a_look_on_opening_ends_in_time(store, folder, monkeypatch):
     from_outside(folder, "UPDATE grades SET grade = 3 WHERE entry_id = 2999")
     monkeypatch.setattr(damage, "OPENING_S", -1.0)
     assert Store.open(folder).check() == (f"entry 2999 of grades {NOT_FIT}",)
+
+
+def test_a_file_that_is_moved_meanwhile_is_not_begun_anew(store, folder):
+    """An empty file in its place would be what a sync program keeps."""
+    aside = (folder / FILE_NAME).rename(folder / "series (1).sqlite")
+    with pytest.raises(StoreError, match=r"its series\.sqlite was moved away, or"):
+        store.add("pieces", {"code": "418", "pour": "P01"})
+    assert not (folder / FILE_NAME).exists()
+    aside.rename(folder / FILE_NAME)
+    store.add("pieces", {"code": "418", "pour": "P01"})
