@@ -388,6 +388,8 @@ def qr_svg(link):
 def _listen(host, port, last_port):
     for candidate in dict.fromkeys([port or last_port, port]):
         try:
+            if candidate > 65535:  # of which the system would take the rest
+                raise OSError(0, "there is no such port, the highest is 65535")
             return tornado.netutil.bind_sockets(candidate, host)
         except OSError as error:
             fault = error

@@ -452,6 +452,11 @@ def test_the_file_holds_everything_when_connections_rest(store, folder):
     assert len(store.rows("grades")) == 1
 
 
+def test_a_port_that_there_is_none_of(store):
+    with pytest.raises(StoreError, match="there is no such port, the highest is 65535"):
+        panel_server._listen("127.0.0.1", 80000, 0)
+
+
 def test_a_port_that_is_taken(store):
     (taken,) = tornado.netutil.bind_sockets(0, "127.0.0.1")
     port = taken.getsockname()[1]
