@@ -179,15 +179,18 @@ class QuickCheck:
         pours = {p.pour for p in pieces}
         return {p.pot for p in self.plan.pour_rows if p.pour in pours}
 
+    def sheets(self, pots=1):
+        """The paths of the sheets of the last pots, by pot."""
+        own = dict.fromkeys(p.pot for p in self.plan.pour_rows if not p.lot)
+        return {pot: self.store.folder / EXPORTS_NAME / f"quick-sheet-{pot}.html"
+                for pot in list(own)[-pots:]}
+
     def write_sheets(self, paper="", pots=1):
         """Write the sheet of each of the last pots; returns their paths."""
-        paths = []
-        own = dict.fromkeys(p.pot for p in self.plan.pour_rows if not p.lot)
-        for pot in list(own)[-pots:]:
-            paths.append(self.store.folder / EXPORTS_NAME / f"quick-sheet-{pot}.html")
-            paths[-1].parent.mkdir(exist_ok=True)
-            write_whole(paths[-1], quick_sheet_html(self.plan, paper, [pot]))
-        return paths
+        for pot, path in (found := self.sheets(pots)).items():
+            path.parent.mkdir(exist_ok=True)
+            write_whole(path, quick_sheet_html(self.plan, paper, [pot]))
+        return list(found.values())
 
     def log(self, pour, wax_g, fragrance_g, scale_check_g=None, key=None, poured_on=None, **more):
         """Store what was weighed of a planned test batch, and ``more`` of it; returns the receipt.
@@ -301,6 +304,10 @@ class QuickCheck:
     def accept(self, step, seed=None, key=None):
         """Join the pots of a step to the plan, keep it, and say what to melt."""
         best, plan = step.table.iloc[0], self.plan
+        kept = {p["pot"] for p in self.store.plan()["pours"]}
+        if more := kept - {p.pot for p in plan.pour_rows}:
+            raise Refusal(f"pot {min(more)} was added to the plan since this answer",
+                          "ask for the answer again")
         heated = step.stress == "heat"
         numbers = PieceNumbers(
             sweat=0 if heated else int(best["pieces"]), frost=0, throw=0, reserve=0,

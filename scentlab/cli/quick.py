@@ -23,6 +23,7 @@ from scentlab.schema import HEATS, POURS, SWEAT_GRADES
 from scentlab.series import heat_words
 from scentlab.text import count_of
 from scentlab.units import say_weight, shown
+from scentlab.workshop import is_quick
 
 UNDO = "u"
 
@@ -88,6 +89,10 @@ def _say_sheets(check, arguments, pots=1):
 
 def _go_on(arguments):
     check = QuickCheck(series_folder(arguments.folder), arguments.today)
+    pots = {pour.pot for pour in check.left}
+    if is_quick(check.store.plan()) and pots and not all(
+            path.exists() for path in check.sheets(len(pots)).values()):
+        _say_sheets(check, arguments, len(pots))  # a full disk, or a program that was stopped
     if not _log_pours(check):
         return None
     _heat(check)
@@ -243,7 +248,7 @@ def _degrees(said, column):
 
 def _heat(check):
     """Ask once what the thermometer beside the heated pieces showed."""
-    if check.heat_day is None:
+    if (day := check.heat_day) is None:
         return
     cycle, row, pots = check.plan.heat_cycle, {}, check.heated_pots
     print(f"Heat cycle of the pieces of pot{'s' * bool(pots[1:])} {', '.join(pots)}, "
@@ -259,7 +264,7 @@ def _heat(check):
         print(f"  {wrong}")
         _heat(check)
         return
-    row["started_on"] = _day("  begun on", check.heat_day, check.heat_day, check.today)
+    row["started_on"] = _day("  begun on", day, day, check.today)
     row |= {"hours": cycle.hours, "cycles": cycle.cycles}
     check.store.add("heats", row)
     print(f"  Stored: {heat_words(row)}.")

@@ -6,7 +6,7 @@ import json
 import pytest
 
 from scentlab.cli import main
-from scentlab.materials import Blend, Fragrance, Wax
+from scentlab.materials import Blend, Fragrance, Refusal, Wax
 from scentlab.planning.plan import make_plan
 from scentlab.planning.quick import grow_plan, quick_plan
 from scentlab.planning.rules import PieceNumbers
@@ -475,3 +475,48 @@ def test_a_fragrance_with_a_limit_of_its_own_is_no_limit_of_the_wax(tmp_path):
         check.grade(piece, 0)
     assert read_series(check.store).limits == {"soft": 10.0}
     assert ", but the regulatory limit is 5.2 % (0.83 oz/lb). " in check.answer()[0][0]
+
+
+def test_a_step_of_an_answer_from_before_the_plan_grew_takes_nothing_out_of_it(tmp_path):
+    """Two terminals wait with the same question."""
+    check = two_waxes(tmp_path / "two")
+    pots = list(dict.fromkeys(p.pot for p in check.plan.pour_rows))
+    log_and_grade(check, pots)
+    _, step = check.answer()
+    QuickCheck(tmp_path / "two", check.today).accept(step)
+    kept = check.store.plan()
+    with pytest.raises(Refusal, match=r"pot P03 was added to the plan since this answer; ask for"):
+        check.accept(step)
+    assert check.store.plan() == kept
+
+
+def test_a_heat_cycle_that_another_program_stores_meanwhile_is_refused_in_words(
+        tmp_path, capsys, monkeypatch):
+    folder, typed = tmp_path / "fig", [*[""] * 11, "37 C", "39 C", ""]
+
+    def answer(words=""):
+        if "hottest" in words:
+            Store.open(folder).add("heats", {
+                "started_on": dt.date(2026, 11, 5), "low_c": 37.0, "high_c": 39.0, "hours": 12.0,
+                "cycles": 3})
+        assert "None" not in words
+        return typed.pop(0)
+
+    monkeypatch.setattr("builtins.input", answer)
+    quick(folder, *ASKED)
+    quick(folder)
+    assert quick(folder, day="2026-11-12") == 2
+    assert "heats: started_on 2026-11-05 is stored already" in capsys.readouterr().err
+
+
+def test_a_sheet_that_was_never_written_is_written_when_it_is_wanted(tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED)
+    sheet = folder / "exports" / "quick-sheet-P01.html"
+    whole = sheet.read_text(encoding="utf-8")
+    sheet.unlink()
+    quick(folder)
+    assert sheet.read_text(encoding="utf-8") == whole
+    typed += [""] * 11
+    quick(folder)
+    assert capsys.readouterr().out.count("Sheet of pot P01 to print") == 2
