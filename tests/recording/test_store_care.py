@@ -239,9 +239,10 @@ def read_then_write(folder):
 @pytest.mark.parametrize("mode, expected", [
     (0o555, ["2", "{} is read-only; nothing was saved. Give yourself permission to write to the "
                   "folder and its files, or copy the series to your own folder"]),
-    (0o000, ["{} cannot be opened: its series.sqlite was moved away, or the folder or its files "
-             "refuse reading or writing; nothing was saved. Bring series.sqlite back, give "
-             "yourself the right to write to the folder, or copy the series to your own"]),
+    (0o000, ["{} cannot be opened: its series.sqlite was moved away, or there is no "
+             "permission to read or write the folder or its files; nothing was saved. Bring "
+             "series.sqlite back, give yourself permission to write to the folder, or copy the "
+             "series to your own"]),
 ])
 def test_a_folder_without_the_right_to_write(tmp_path_factory, store, folder, mode, expected):
     place = tmp_path_factory.mktemp("shared")
