@@ -138,7 +138,7 @@ def open_package(path: str | Path) -> Opened:
 
     >>> open_package("no such.zip")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
-    scentlab.sharing.opening.PackageError: no such.zip is no file; give the path of ...
+    scentlab.sharing.opening.PackageError: no such.zip is not a file; give the path of ...
     """
     path = Path(path)
     files = _read_zip(path)
