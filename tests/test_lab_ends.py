@@ -26,6 +26,7 @@ def test_the_lab_ends_with_the_kit(tmp_path):
         while not place.exists() and time.monotonic() < limit:
             time.sleep(0.05)
         child = int(place.read_text())
+        time.sleep(0.5)  # the kit takes hold of the lab after it has begun
         kit.send_signal(signal.SIGTERM)
         assert kit.wait(30) == 241  # -15: as the lab ended, in the eight bits of a return code
         assert not os.path.exists(f"/proc/{child}")
