@@ -125,12 +125,10 @@ class _Day:
         """The pieces of a test that are in hand, each with those who graded it at the look that
         counts: of sweat the latest of the planned later looks that is due, if one is; or with
         ``every_look`` each that was, as they have sheets of their own."""
-        found = self.store.distinct("grades", ("code", "assessor", "age_days"), test=test)
-        grades = gathered((code, (who, age)) for code, who, age in found)
+        grades = self.store.distinct("grades", ("code", "assessor", "age_days"), test=test)
         for piece in (p for p in self.pieces if p.test == test and p.is_there):
             for look in self._looks(piece)[0 if every_look else -1:]:
-                yield look, {who for who, age in grades.get(piece.code, ())
-                             if age is None or look.since_days <= age < look.until_days}
+                yield look, _who_saw(grades, piece.code, look.since_days, look.until_days)
 
     def _looks(self, piece):
         """A piece as it is at each of its looks that has come, the first one and the later ones."""
@@ -377,6 +375,19 @@ def _pieces(store, plan, logged):
             age, late = float((due_on - meant).days), done - meant if done else late
         yield _Piece(code, pour, test, stress, code in planned, done, due_on and due_on + late,
                      late, age)
+
+
+@functools.lru_cache(maxsize=4)  # one page asks for every tester
+def _by_code(grades):
+    """Per code who graded it, and at which age; not to be changed."""
+    return gathered((code, (who, age)) for code, who, age in grades)
+
+
+@functools.lru_cache(maxsize=4096)
+def _who_saw(grades, code, since, until):
+    """Who graded a piece between two ages, or at an age that is not known."""
+    return frozenset(who for who, age in _by_code(grades).get(code, ())
+                     if age is None or since <= age < until)
 
 
 def _date(value):
