@@ -33,7 +33,8 @@ def headline(row, rules, evidence, ceiling, rests):
     ]
     if not pd.isna(row["dry_bound"]):
         said.append("No piece sweated at any load. The dry pieces at this load or above still "
-                    f"allow up to {say_percent(row['dry_bound'])} (95 % sure); the rest is assumed")
+                    f"leave a risk of up to {say_percent(row['dry_bound'])} (95 % sure); the rest "
+                    "is assumed")
     if not pd.isna(row["throw"]):
         said.append(f"{THROW_WORDS[rules.throw_kind]} throw {row['throw']:.1f} of 10 "
                     f"(90 %: {row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
