@@ -130,8 +130,9 @@ def at_once():
     """Clicks at one and the same moment by the page's clock, however slow the machine is."""
     @contextlib.contextmanager
     def at_once(page):
-        page.evaluate("() => { window.now = Date.now; const t = Date.now(); Date.now = () => t; }")
+        page.evaluate("() => { window.now = performance.now; const t = performance.now();"
+                      " performance.now = () => t; }")
         yield
-        page.evaluate("() => { Date.now = window.now; }")
+        page.evaluate("() => { performance.now = window.now; }")
 
     return at_once

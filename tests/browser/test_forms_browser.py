@@ -5,6 +5,7 @@ import signal
 import time
 
 import pytest
+from playwright.sync_api import TimeoutError
 from tapping import rest, tap
 
 from scentlab.recording.store import Store
@@ -60,9 +61,14 @@ def grades(store):
 
 
 def message(page, pattern):
-    page.wait_for_function(
-        "p => [...document.querySelectorAll('.scent-message')].some("
-        "m => new RegExp(p).test(m.textContent))", arg=pattern)
+    """Wait for what a form says; where it does not, name what its messages and banners say."""
+    try:
+        page.wait_for_function(
+            "p => [...document.querySelectorAll('.scent-message')].some("
+            "m => new RegExp(p).test(m.textContent))", arg=pattern)
+    except TimeoutError:
+        said = page.locator(".scent-message, .scent-banner").all_inner_texts()
+        raise AssertionError(f"{pattern!r} is not said, but {said}") from None
 
 
 def later_round(page, taps):
@@ -115,6 +121,13 @@ def test_a_key_held_down_taps_once(page, store):
                            arg=start)
 
 
+def test_a_clock_that_is_set_back_holds_no_tap_up(page):
+    """As after a journey, or when the time comes from the network."""
+    page.evaluate("() => { window.clock = Date.now; Date.now = () => window.clock() - 3.6e6; }")
+    later_round(page, 5)
+    page.evaluate("() => { Date.now = window.clock; }")
+
+
 def test_names_states_and_sizes(page):
     page.wait_for_selector("h3:has-text('Test batch 1 of 1: P01')")
     found = page.evaluate("""() => [...document.querySelectorAll(
@@ -157,6 +170,7 @@ def test_what_is_typed_is_saved_with_the_tap(page, store):
     message(page, "NOT SAVED YET. The weighed load is 0.9[23] % of wax, planned 9.00 % of wax")
     assert store.rows("pours").empty
     page.locator(".scent-field-fragrance_g input").fill("18.5")
+    page.wait_for_selector(".scent-saved:has-text('true load 9.25 % of wax')")
     rest(page)
     tap(page, page.get_by_role("button", name="Save this test batch"))
     message(page, "pour P01 at 9.25 % of wax.*poured on 2026-03-15")

@@ -9,7 +9,7 @@
   // What was scored in this visit, which a reload does not end.
   const doneBox = "scentlab-done-" + data.assessor, done = read(doneBox, [], "sessionStorage");
   const shots = queue.page.more, photos = data.photos;
-  let todo, shooting = false, first = null, tapped = 0, undoneAt = 0, hinted = null, rested = null;
+  let todo, shooting = false, first = null, tapped = -Infinity, undoneAt = -Infinity, hinted = null, rested = null;
   let now = data.now, left = data.later, scored = data.scored, sure = null, stop = null;
 
   function showRefused(list = queue.refusedOf(data.assessor)) {
@@ -49,9 +49,9 @@
   }
   // A tap that comes too soon would meet a piece that was not looked at yet.
   function tooSoon() {
-    const soon = Date.now() - tapped < DOUBLE_TAP;
+    const soon = performance.now() - tapped < DOUBLE_TAP;
     if (!soon) {
-      tapped = Date.now();
+      tapped = performance.now();
       document.body.classList.add("soon");
       clearTimeout(rested);
       rested = setTimeout(() => document.body.classList.remove("soon"), DOUBLE_TAP);
@@ -344,8 +344,8 @@
     turnTo($("begin").dataset.turn);
   });
   $("undo").addEventListener("click", async () => {
-    if (Date.now() - undoneAt < DOUBLE_TAP) return;
-    undoneAt = Date.now();
+    if (performance.now() - undoneAt < DOUBLE_TAP) return;
+    undoneAt = performance.now();
     const last = done[done.length - 1];
     if (!last) {
       say("Nothing else from this visit can be undone here. For an older score, give the maker its code.");

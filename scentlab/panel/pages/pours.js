@@ -8,7 +8,7 @@
   const STAYS = ["stir_min", "room_temp_c", "scale_check_g", "day"];
   const form = $("form"), names = [...form.elements].map((e) => e.name).filter(Boolean);
   const box = "scentlab-pour-typed", waitBox = "scentlab-pour-waits", unitBox = "scentlab-units";
-  let pours = data.pours, chosen = null, sure = [], last = null, sending = false, askedAt = 0;
+  let pours = data.pours, chosen = null, sure = [], last = null, sending = false, askedAt = -Infinity;
   let waits = read(waitBox, null);
 
   function showWaiting() {
@@ -88,7 +88,7 @@
         if (told.pours) pours = told.pours;
         if (status === 200) saved(sent, told);
         else if (told.doubts) {
-          sure = told.doubts; askedAt = Date.now();
+          sure = told.doubts; askedAt = performance.now();
           say("NOT SAVED YET. " + told.doubts.join(" ") + " Tap Save again to store it, or correct it.", "warn");
         } else say("NOT SAVED. " + told.error, "warn");
       }
@@ -113,7 +113,7 @@
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     // The second tap of a double tap would answer what nobody has read yet.
-    if (waits || !chosen || Date.now() - askedAt < DOUBLE_TAP) return;
+    if (waits || !chosen || performance.now() - askedAt < DOUBLE_TAP) return;
     const { day, ...values } = typed();
     waits = { key: newKey(), pour: chosen, typed: values, units: Number($("units").value), day, sure };
     keep(waitBox, waits); showWaiting(); send();
