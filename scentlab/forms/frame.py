@@ -92,6 +92,7 @@ class Form(w.VBox):
         self.browser = BrowserPart()
         self.browser.on_msg(lambda _, content, __: self._heard(content))
         self._heard_keys, self._controls, self._saved, self._doubts = [], {}, [], []
+        self._left = []  # name, text as sent with the last tap, text after it
         self._on_save, self._on_undo = on_save, on_undo
         self._key = uuid.uuid4().hex
         self.message = plain_html(css=["scent-message"])
@@ -140,13 +141,16 @@ class Form(w.VBox):
         """A tap in the browser: act once per key, and acknowledge it each time it comes."""
         if content.get("seen"):
             return self.on_seen and self._guarded(self.on_seen)
+        if "acked" in content:
+            return self._clear_late()
         key = str(content.get("key", ""))
         if key not in self._heard_keys:
             self._heard_keys = [*self._heard_keys[-99:], key]
             # What was typed may still be on its way as a change of its own.
-            for name, value in content.get("fields", {}).items():
-                if name in self._controls:
-                    self._controls[name].value = value
+            typed = [(name, text) for name, text in content.get("fields", {}).items()
+                     if name in self._controls]
+            for name, text in typed:
+                self._controls[name].value = text
             self._key = key
             if content.get("press") in self.slow:
                 self.browser.send({"ack": key})
@@ -154,7 +158,17 @@ class Form(w.VBox):
             if button is not None and not button.disabled:
                 button.click()
                 self._refresh()
+            self._left = [(name, text, self._controls[name].value) for name, text in typed
+                          if name in self._controls]
         self.browser.send({"ack": key})
+
+    def _clear_late(self):
+        """What was typed before a tap comes after it where the kernel was busy: the next card is
+        not to have it."""
+        for name, typed, left in self._left:
+            if name in self._controls and self._controls[name].value == typed != left:
+                self._controls[name].value = left
+        self._left = []
 
     def _guarded(self, action):
         """Run a callback; show what went wrong, for nobody else would."""

@@ -23,8 +23,8 @@ form = GradeForm(["417", "211", "305", "500", "601", "602", "603"], "sweat", "A1
 form
 """
 POUR_CELL = """
-planned = [dict(pour="P01", pot="A", blend="mix", wax_g=200, fragrance_g=18, load_pct=9.0,
-                poured_on="2026-03-14")]
+planned = [dict(pour=pour, pot="A", blend="mix", wax_g=200, fragrance_g=18, load_pct=9.0,
+                poured_on="2026-03-14") for pour in ("P01", "P02", "P03")]
 pours = PourForm(planned, lambda row: store.add("pours", row))
 pours
 """
@@ -129,7 +129,7 @@ def test_a_clock_that_is_set_back_holds_no_tap_up(page):
 
 
 def test_names_states_and_sizes(page):
-    page.wait_for_selector("h3:has-text('Test batch 1 of 1: P01')")
+    page.wait_for_selector("h3:has-text('Test batch 1 of 3: P01')")
     found = page.evaluate("""() => [...document.querySelectorAll(
         '.scent-form button[class*=scent-press], .scent-form input')]
         .filter(e => e.offsetParent).map(e => {
@@ -175,6 +175,23 @@ def test_what_is_typed_is_saved_with_the_tap(page, store):
     tap(page, page.get_by_role("button", name="Save this test batch"))
     message(page, "pour P01 at 9.25 % of wax.*poured on 2026-03-15")
     assert store.rows("pours")[["fragrance_g", "note"]].to_numpy().tolist() == [[18.5, "a note"]]
+
+
+def test_what_was_typed_while_the_kernel_was_busy_is_not_on_the_next_card(page, store):
+    """A field's later keystrokes wait in the browser for the kernel: they come after the tap."""
+    pid = kernel_of(page)
+    os.kill(pid, signal.SIGSTOP)
+    for field, text in (("wax_g", "200"), ("fragrance_g", "18.1"), ("note", "seen")):
+        page.locator(f".scent-field-{field} input").press_sequentially(text)
+    rest(page)
+    tap(page, page.get_by_role("button", name="Save this test batch"))
+    os.kill(pid, signal.SIGCONT)
+    message(page, "pour P02 at 9.05 % of wax")
+    page.wait_for_selector("h3:has-text('Test batch 3 of 3: P03')")
+    page.wait_for_timeout(1500)
+    for field in ("wax_g", "fragrance_g", "note"):
+        assert page.locator(f".scent-field-{field} input").input_value() == ""
+    assert store.rows("pours")["note"].tolist() == ["a note", "seen"]
 
 
 def test_readable_at_390_pixels(page):

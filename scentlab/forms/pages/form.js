@@ -148,6 +148,7 @@ export default {
       if (!pending || message.ack !== pending.key) return;
       clearTimeout(timer);
       pending = null;
+      post({ acked: message.ack });  // behind all that was typed before the tap
       if (banner.textContent !== told) banner.textContent = "";
       label();
       setTimeout(bringIntoView, 200);
