@@ -143,8 +143,10 @@ def _as_in_the_file(problem, sheet, source, plain):
     if problem.row == 1 and known == (problem.value is None):  # it is lacking, or not known
         column = name if known else {h: c for c, h in plain.items()}.get(name, "COLUMN")
         match = _say_match("HEADING" if known else name, column, sheet.table)
-        return replace(problem, remedy=f"Choose what it is in the form, give {match} in the "
-                                       "command, or correct the file.")
+        remedy = f"Choose what it is in the form, give {match} in the command, or correct the file."
+        if name == "assessor":
+            remedy += " Testers with a column each? The file needs a row for each score."
+        return replace(problem, remedy=remedy)
     cells = sheet.given.get(name)
     if cells is None or problem.row not in sheet.rows:
         return problem

@@ -515,6 +515,12 @@ def test_a_unit_still_to_choose_is_told_alone(empty, foreign):
     ]
 
 
+def test_a_file_with_a_column_for_each_tester_is_told_to_have_a_row_for_each_score(empty, tmp_path):
+    (tmp_path / "wide.csv").write_text("code,A1,A2\n664,3,4\n")
+    lines = told(dry_run(empty, throws=Source(tmp_path / "wide.csv")))
+    assert ["column assessor" in line for line in lines if "a row for each score" in line] == [True]
+
+
 # ---- heads of the trade, cells that are not seen, limits ----------------------------------------
 
 TRADE_FILE = "Pour;Pot;Date;Wax blend;Wax;FO weighed\nP01;A;14.03.2026;soft;200;18\n"
