@@ -136,9 +136,13 @@ class QuickCheck:
 
     def __init__(self, folder, today=None):
         self.store, self._today = Store.open(folder), today
-        found = plan_now(self.store)
+        self.read()
+
+    def read(self):
+        """Take the plan as it is kept now; others may have changed it."""
+        self._kept, found = self.store.plan(), plan_now(self.store)
         if found is None:
-            raise Refusal(f"{folder} has no plan",
+            raise Refusal(f"{self.store.folder} has no plan",
                           f"plan it on page Plan, or once it is graded: {NO_PLAN}")
         self.plan = Plan.from_dict(found)
 
@@ -284,6 +288,7 @@ class QuickCheck:
     def answer(self, seed=1):
         """The answer in two lines a blend and one more, and the :class:`NextStep` that the last
         is about."""
+        self.read()
         rules = rules_here(self.store.folder).rules
         analysis = analyse(read_series(self.store), rules, seed=seed)
         said = [line for blend in analysis.pick.table["blend"]
@@ -304,10 +309,8 @@ class QuickCheck:
     def accept(self, step, seed=None, key=None):
         """Join the pots of a step to the plan, keep it, and say what to melt."""
         best, plan = step.table.iloc[0], self.plan
-        kept = {p["pot"] for p in self.store.plan()["pours"]}
-        if more := kept - {p.pot for p in plan.pour_rows}:
-            raise Refusal(f"pot {min(more)} was added to the plan since this answer",
-                          "ask for the answer again")
+        if self.store.plan() != self._kept:
+            raise Refusal("the plan was changed since this answer", "ask for the answer again")
         heated = step.stress == "heat"
         numbers = PieceNumbers(
             sweat=0 if heated else int(best["pieces"]), frost=0, throw=0, reserve=0,
@@ -318,7 +321,7 @@ class QuickCheck:
                 seed=(seed_of(plan.title) if seed is None else seed)
                 + len(plan.pour_rows), blend=best["blend"], pieces=numbers)
         self.store.save_plan(plan.to_dict(), key=key)
-        self.plan = plan
+        self.read()
         pots = list(dict.fromkeys(p.pot for p in plan.pour_rows))[-int(best["pots"]):]
         melt = "; ".join(f"pot {p}: melt {say_weight(sum(plan.melt(p).values()))} of wax, with "
                          "spare" for p in pots)

@@ -258,6 +258,7 @@ class QuickPage(w.VBox):
     def look(self, answer=None):
         """Show what is to do now, as the record has it; ``answer`` stays where one is given."""
         self._show_units()
+        self.check.read()
         check, left = self.check, self.check.left
         self.weights = QuickWeightsForm(
             left, self._save_weights, self._undo_weights, *check.pour_day,

@@ -7,6 +7,7 @@ import pytest
 
 from scentlab.cli import main
 from scentlab.materials import Blend, Fragrance, Refusal, Wax
+from scentlab.planning.pairs import plan_pairs
 from scentlab.planning.plan import make_plan
 from scentlab.planning.quick import grow_plan, quick_plan
 from scentlab.planning.rules import PieceNumbers
@@ -477,17 +478,25 @@ def test_a_fragrance_with_a_limit_of_its_own_is_no_limit_of_the_wax(tmp_path):
     assert ", but the regulatory limit is 5.2 % (0.83 oz/lb). " in check.answer()[0][0]
 
 
-def test_a_step_of_an_answer_from_before_the_plan_grew_takes_nothing_out_of_it(tmp_path):
-    """Two terminals wait with the same question."""
+@pytest.mark.parametrize("more", ["pot", "pairs"])
+def test_a_step_of_an_answer_from_before_the_plan_grew_takes_nothing_out_of_it(tmp_path, more):
+    """Two terminals wait with the same question, or one plans pairs meanwhile."""
     check = two_waxes(tmp_path / "two")
     pots = list(dict.fromkeys(p.pot for p in check.plan.pour_rows))
     log_and_grade(check, pots)
     _, step = check.answer()
-    QuickCheck(tmp_path / "two", check.today).accept(step)
+    if more == "pot":
+        QuickCheck(tmp_path / "two", check.today).accept(step)
+    else:
+        check.store.save_plan(plan_pairs(check.plan, [6.0, 8.0], seed=1, number=4).to_dict())
     kept = check.store.plan()
-    with pytest.raises(Refusal, match=r"pot P03 was added to the plan since this answer; ask for"):
+    with pytest.raises(Refusal, match="the plan was changed since this answer; ask for the answer"):
         check.accept(step)
     assert check.store.plan() == kept
+    if more == "pairs":
+        check.accept(check.answer()[1])
+        assert check.store.plan()["pairs"] == kept["pairs"]
+        assert len(check.store.plan()["pours"]) > len(kept["pours"])
 
 
 def test_a_heat_cycle_that_another_program_stores_meanwhile_is_refused_in_words(

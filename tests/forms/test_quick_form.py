@@ -7,6 +7,8 @@ import pytest
 
 from scentlab.files import ROOT_VARIABLE
 from scentlab.forms.quick import quick_page
+from scentlab.planning.quick import grow_plan
+from scentlab.planning.rules import PieceNumbers
 from scentlab.recording.draft import DraftError, read_draft
 from scentlab.recording.store import Store
 
@@ -125,6 +127,16 @@ def test_weights_of_a_day_gone_by_bring_what_is_ready_to_be_graded(begun):
     page.weights.undo.click()
     assert page.grades is None and len(page.check.left) == 4
     assert not page.answer.lines.value, "it was of other weights"
+
+
+def test_a_pot_that_a_terminal_planned_meanwhile_is_there_after_another_look(begun):
+    check = weighed(begun).check
+    check.store.save_plan(grow_plan(
+        check.plan, (5.0, 8.0), start=DAY, seed=9, blend="soft wax",
+        pieces=PieceNumbers(0, 2, 0, 0, 0)).to_dict())
+    assert check.left == []
+    begun.again.click()
+    assert [p.load_pct for p in begun.check.left] == [5.0, 8.0] and begun.weights is not None
 
 
 def test_grades_answer_and_one_more_pot(begun):
