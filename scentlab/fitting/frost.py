@@ -197,7 +197,7 @@ def _held_note(covariates, centres, tested):
     """At which age and pour temperature the risks of frost are told."""
     held = []
     if "age" in covariates:
-        held.append(f"{centres['age']:g} days old, as the rules set no age")
+        held.append(f"{centres['age']:g} days old unless the rules set an age")
     if POURED in covariates:
         each = [f"{r.pour_temp_c:g} °C ({r.blend})" for r in tested.itertuples()]
         held.append(f"poured at the temperature usual for the blend: {', '.join(each)}")

@@ -54,6 +54,7 @@ class TestRecovery:
         assert abs(row["estimate"] - 1.0) < 4 * row["se"] and row["lower"] > 0
         young, old = (frost_risk(found, "soft", [9.0], age_days=a).at[0, "risk"] for a in (7, 28))
         assert old > young
+        assert "17.5 days old unless the rules set an age" in found.notes[-1]
 
 
     def test_several_looks_at_a_piece_bound_the_day_on_which_it_frosted(self):
