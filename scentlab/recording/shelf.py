@@ -148,22 +148,25 @@ def put_on_shelf(folder, rows, today=None, *, over=False):
 
 @contextlib.contextmanager
 def _alone(folder):
-    """Alone with the shelf from its reading to its writing; who is not waits, for a few seconds,
-    after which it was left by a program that was stopped."""
-    lock, until = Path(folder) / f".{SHELF_NAME}.lock", time.monotonic() + WAIT_S
-    while time.monotonic() < until:
-        try:
-            lock.touch(exist_ok=False)
-            break
-        except FileExistsError:
-            time.sleep(0.01)
-        except OSError:  # where nothing can be written, which the writing says
-            break
+    """Alone with the shelf from its reading to its writing; who is not waits. A lock of more than a
+    few seconds was left by a program that was stopped: one of those who wait takes it away."""
+    lock, mine = Path(folder) / f".{SHELF_NAME}.lock", False
+    with contextlib.suppress(OSError):  # where nothing can be written, which the writing says
+        while not mine:
+            try:
+                lock.touch(exist_ok=False)
+                mine = True
+            except FileExistsError:
+                time.sleep(0.01)
+                with contextlib.suppress(FileNotFoundError):
+                    if abs(time.time() - lock.stat().st_mtime) > WAIT_S:
+                        lock.unlink()
     try:
         yield
     finally:
         with contextlib.suppress(OSError):
-            lock.unlink()
+            if mine:
+                lock.unlink()
 
 
 def _add(folder, shelf, added):

@@ -3,6 +3,7 @@
 import contextlib
 import csv
 import datetime as dt
+import os
 import sqlite3
 import threading
 import time
@@ -246,6 +247,24 @@ def test_a_program_that_was_stopped_holds_the_shelf_for_seconds(tmp_path, monkey
     (tmp_path / f".{SHELF_NAME}.lock").touch()
     put_on_shelf(tmp_path, [{"kind": "wax", "name": "soft wax"}], DAY)
     assert [p.name for p in tmp_path.iterdir()] == [SHELF_NAME]
+
+
+def test_a_lock_that_was_left_long_ago_holds_nobody_and_that_of_another_does(tmp_path):
+    """Of two who wait for a lock that was left the second waits for the first."""
+    lock = tmp_path / f".{SHELF_NAME}.lock"
+    lock.touch()
+    os.utime(lock, (0, 0))
+    first = shelf_module._alone(tmp_path)
+    began = time.monotonic()
+    with first:
+        assert time.monotonic() - began < shelf_module.WAIT_S / 2 and lock.exists()
+        second = threading.Thread(
+            target=put_on_shelf, args=(tmp_path, [{"kind": "wax", "name": "soft wax"}], DAY))
+        second.start()
+        second.join(0.3)
+        assert second.is_alive() and not (tmp_path / SHELF_NAME).exists()
+    second.join(30)
+    assert read_shelf(tmp_path).names("wax") == ["soft wax"] and not lock.exists()
 
 
 def test_a_shelf_that_is_a_link_stays_one(tmp_path):
