@@ -167,10 +167,8 @@ def _export(arguments):
 
 def _columns(arguments):
     print("Files for `scentlab import`: CSV (UTF-8, decimal point) or XLSX, header row first.")
-    print("An empty cell means not known. Columns marked * are required in every row; the pour of "
-          "a")
-    print("piece is needed only if no plan is kept. In []: the units --match takes")
-    print("for a file.")
+    print("An empty cell means not known. Columns marked * are required in every row, but the pour")
+    print("of a piece only if no plan is kept. In []: the units that --match takes for a file.")
     for table in IMPORT_TABLES:
         print()
         print(f"{table.name}.csv: {table.meaning}")

@@ -364,8 +364,8 @@ def _added(kept):
     pots = list(dict.fromkeys(p.pot for p in kept.pour_rows))
     more = pots[kept.pots_per_blend * len(kept.blends):]
     more += [count_of(len(kept.pair_rows), "pair")] * bool(kept.pair_rows)
-    return more and ("It includes what was planned elsewhere (the next step, a new lot, pairs): "
-                     f"{', '.join(more)}.") or ""
+    return more and ("The kept plan includes what was planned elsewhere (the next step, a new "
+                     f"lot, pairs): {', '.join(more)}.") or ""
 
 
 def _need_logged_pours(plan, kept, logged):

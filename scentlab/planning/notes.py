@@ -24,8 +24,8 @@ def plan_notes(plan):
                "so few may miss it.")
     yield from _panel_notes(plan)
     if plan.works_with_fragrance:
-        yield (f"{', '.join(plan.works_with_fragrance)} handles this fragrance daily, and a nose "
-               "stays dulled for weeks; throw is shown with and without.")
+        yield (f"Handling this fragrance daily dulls a nose for weeks: throw is shown with and "
+               f"without {', '.join(plan.works_with_fragrance)}.")
     yield "Cure days and stir minutes are common practice, no source."
 
 

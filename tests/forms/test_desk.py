@@ -214,11 +214,12 @@ def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
     check.store.save_plan(kept.to_dict())
     desk = desk_of(folder)
     assert desk.plan.to_dict() == kept.to_dict()
-    assert ("It includes what was planned elsewhere (the next step, a new lot, pairs): P02, P03, "
-            "P04.") in desk.keeping.state.value
+    assert ("The kept plan includes what was planned elsewhere (the next step, a new lot, pairs): "
+            "P02, P03, P04.") in desk.keeping.state.value
     desk.planning.fields["title"].value = "Mine"
-    assert "(the next step, a new lot, pairs): P02, P03, P04." in desk._look(desk.plan).warning
-    assert "Keeping this one drops that." in desk._look(desk.plan).warning
+    warning = desk._look(desk.plan).warning
+    assert ". The kept plan includes what was planned elsewhere (the next step" in warning
+    assert "Keeping this one drops that." in warning
     log(check.store, kept.pours[kept.pours["pour"] == "P02-1"])
     desk.planning.renew()
     assert "test batch P02-1 is logged" in desk.keeping.state.value

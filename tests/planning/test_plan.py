@@ -229,8 +229,9 @@ def test_sittings_are_dated_in_order_and_no_more_a_day_than_allowed():
 
 
 def test_json_round_trip_is_exact():
-    one = plan(pouring=Pouring(confirm=True), works_with_fragrance=("A1",), currency="EUR",
+    one = plan(pouring=Pouring(confirm=True), works_with_fragrance=("A1", "A2"), currency="EUR",
                invented=True)
+    assert any(note.endswith(": throw is shown with and without A1, A2.") for note in one.notes)
     data = json.loads(json.dumps(one.to_dict(), allow_nan=False))
     assert Plan.from_dict(data) == one
     assert Plan.from_dict(data).to_dict() == one.to_dict() == data
