@@ -6,7 +6,15 @@ Pounds and ounces are those of NIST Special Publication 811, appendix B: 1 lb = 
 
 import pytest
 
-from scentlab.amounts import AmountError, read_load, read_loads, read_temperature, read_weight
+from scentlab.amounts import (
+    AmountError,
+    read_amount,
+    read_load,
+    read_loads,
+    read_temperature,
+    read_weight,
+)
+from scentlab.units import Shown, load_from_weights, say_load_oz, showing
 
 LB, OZ = 453.59237, 28.349523125
 
@@ -119,3 +127,12 @@ def test_numbers_of_the_whole_error():
         "'1.5 fl oz/lb' is a volume, and the load of a volume depends on the oil; "
         "write it as 1.5 oz/lb, 8 % or 80 g/kg"
     )
+
+
+def test_ounces_that_make_one_ounce_to_the_pound_are_not_said_to_be_less():
+    """3.2 oz of wax and 0.2 oz of fragrance were 0.99 oz/lb, the grams cut at the seventh digit."""
+    with showing(Shown("oz", "F")):
+        for wax, fragrance, said in (("3.2 oz", "0.2 oz", "1 oz/lb (6.25 %)"),
+                                     ("2.88 oz", "0.27 oz", "1.5 oz/lb (9.37 %)")):
+            load = load_from_weights(read_amount(fragrance, "g"), read_amount(wax, "g"))
+            assert say_load_oz(load, sold=True) == said
