@@ -146,13 +146,17 @@ class Panel:
         return receipt
 
     def _refuse_twin(self, table, row):
-        value = {"grades": "grade", "throws": "throw", "pairs": "stronger"}[table]
-        same = {k: row[k] for k in RECORDS[table].key if k != "minutes"}
-        for (stored,) in self.store.distinct(table, (value,), **same):
+        for value, stored in self._counting(table, row):
             raise RefusedError(
                 f"{_score_words({**row, value: stored})} is already stored for {row['assessor']}, "
                 "perhaps from another phone or page; it stays as it is"
             )
+
+    def _counting(self, table, row):
+        """What counts in the place of a score: the name of its value, and the value."""
+        value = {"grades": "grade", "throws": "throw", "pairs": "stronger"}[table]
+        same = {k: row[k] for k in RECORDS[table].key if k != "minutes"}
+        return [(value, stored) for (stored,) in self.store.distinct(table, (value,), **same)]
 
     def undo(self, said):
         """Void a tester's own score, once however often it is sent; returns the words. A page
@@ -174,9 +178,10 @@ class Panel:
         if table == "photos":  # chosen for the report meanwhile it has another entry
             entry_id = next((p.entry_id for p in photos_of(self.store, row["code"])
                              if p.sha256 == row["sha256"]), entry_id)
-        # No page can send such a key for a score.
-        self.store.void(table, entry_id, f"undone on the panel page by {assessor}",
-                        key=f"undo:{receipt.entry_id}")
+        # What was made void elsewhere is undone already. No page can send such a key for a score.
+        if table == "photos" or self._counting(table, row):
+            self.store.void(table, entry_id, f"undone on the panel page by {assessor}",
+                            key=f"undo:{receipt.entry_id}")
         return f"Undone: {_score_words(row)}. It no longer counts."
 
     def _known_assessor(self, code):

@@ -138,6 +138,22 @@ def test_undo_goes_back_step_by_step_also_after_a_reload(phone, server, store):
     said(phone, "^Nothing else from this visit")
 
 
+def test_a_score_corrected_at_the_computer_bars_no_undo_of_those_before_it(phone, server, store):
+    choose(phone, server)
+    tap(phone, "2: visible film")
+    said(phone, "sweat grade 2")
+    begin(phone, "Begin frost")
+    tap(phone, "3: up to 50")
+    said(phone, "frost grade 3")
+    last = store.rows("grades").query("test == 'frost'")["entry_id"].iloc[0]
+    store.correct("grades", int(last), {"grade": 1}, reason="one line down")
+    tap(phone, "Undo 305")
+    said(phone, "^NOT UNDONE. entry .* was replaced")
+    tap(phone, "Undo 417")
+    said(phone, "^Undone: piece 417")
+    assert store.rows("grades")["grade"].tolist() == [1]
+
+
 def test_undo_drops_a_score_that_waits_on_the_phone(phone, server, store):
     choose(phone, server)
     phone.context.set_offline(True)

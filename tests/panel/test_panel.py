@@ -299,6 +299,11 @@ def test_undo_is_a_new_row_of_the_same_assessor(phone, store):
     assert "417" in [i["code"] for i in phone.items("A1")]
     again = phone.ask("undo", {**undo, "assessor": "A1"})
     assert again[0] == 200 and len(store.rows("grades", history=True)) == 2
+    phone.save(key="key-00002", value=3)
+    store.void("grades", int(store.rows("grades")["entry_id"].iloc[0]), "another piece")
+    assert phone.ask("undo", {**undo, "key": "key-00002", "assessor": "A1"})[0] == 200, (
+        "a score that was made void at the computer is undone")
+    assert len(store.rows("grades", history=True)) == 4
     for wrong in ({"table": "about"}, {"table": "pours"}, {"key": "1"}, {"key": 99}):
         assert phone.ask("undo", {**undo, "assessor": "A1", **wrong})[0] == 409
 

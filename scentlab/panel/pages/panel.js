@@ -360,7 +360,11 @@
         assessor: data.assessor });
       queue.line(true);
       if (status === 200) takeBack(last, reply.words);
-      else say("NOT UNDONE. " + reply.error, "warn");
+      else {
+        // Refused for good, it must not bar the way to those before it.
+        if (status < 500) { done.splice(done.indexOf(last), 1); showDone(); }
+        say("NOT UNDONE. " + reply.error, "warn");
+      }
     } catch { queue.line(false); say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
   function takeBack(last, words) {
