@@ -70,10 +70,10 @@ class PourForm(Form):
                  on_take=None, draft=None, on_change=lambda _: None):
         super().__init__(on_save, on_undo)
         self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
-        self._done, self._gone = set(done), dict(gone or {})
+        self._done, self._gone, self._later = set(done), dict(gone or {}), {}
         self._on_leave, self._on_take, self._on_change = on_leave, on_take, on_change
         self._chooser = self._chooser_of("pour", list(self._planned),
-                                         lambda: (self._show(), self._typed()))
+                                         lambda: (self._fetch(), self._show(), self._typed()))
         self.pours = self._chooser.buttons
         self.fields = {c.name: Field(c.name, c, short=True)
                        for c in (POURS["wax_g"], POURS["fragrance_g"], *WARMTH)}
@@ -200,6 +200,7 @@ class PourForm(Form):
         pour, self.message.value = self._chooser.value, ""
         self._chooser.mark(self._next(pour))
         if self._chooser.value != pour:  # the last one waits alone: what was typed is of it
+            self._later[pour] = self._own()
             self._clear()
         self._show()
 
@@ -263,8 +264,19 @@ class PourForm(Form):
 
     def _clear(self):
         """What is of one test batch alone is not that of the next."""
-        fill(self.fields, dict.fromkeys(set(self.fields) - set(_STAYS), ""))
+        fill(self.fields, dict.fromkeys(self._own(), ""))
         self._on_change({})
+        self._fetch()
+
+    def _own(self):
+        """What is typed of one test batch alone."""
+        return {n: text for n, text in texts_of(self.fields).items() if n not in _STAYS}
+
+    def _fetch(self):
+        """What was typed of the test batch on the card before it was left for later, where nothing
+        else is."""
+        if not any(self._own().values()):
+            fill(self.fields, self._later.pop(self._chooser.value, {}))
 
     def _return_to(self, place):
         pour, typed = place

@@ -753,6 +753,12 @@ def test_a_draft_is_of_the_pour_on_the_card_and_one_that_cannot_be_kept_hides_no
     assert kept[-1]["pour"] == "P02" and kept[-1]["wax_g"] == "200"
     form.later.click()
     assert kept[-1] == {} and form.fields["wax_g"].value == "", "no weight of it is of the next"
+    form.later.click()
+    assert form.fields["wax_g"].value == kept[-1]["wax_g"] == "200", "Later was a slip"
+    form.pours["P01"].click()
+    form.fields["wax_g"].value = ""
+    form.pours["P02"].click()
+    assert form.fields["wax_g"].value == "", "what was taken away is not back"
     alone = PourForm(PLANNED, desk.save, done=["P02"])
     alone.fields["wax_g"].value = "200"
     alone.later.click()
