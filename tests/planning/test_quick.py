@@ -86,6 +86,15 @@ def test_the_sheet_tells_no_load_where_pieces_are_graded():
     assert all(f"<b>{g}</b> {words}" in grades for g, words in enumerate(SWEAT_GRADES))
 
 
+def test_the_sheet_names_test_batches_as_phone_and_terminal_do_and_has_room_for_what_is_unknown():
+    pouring, labels, _ = quick_sheet_html(plan()).split("<section")[1:]
+    for p in plan().pour_rows:
+        assert f"<td>{p.pour}<br><b>" in pouring and f"<h2>{p.pour}: " in labels
+    blank, text = '<span class="line"></span>', re.sub(r"\s+", " ", pouring)
+    assert (f"From the makers' sheets: add fragrance at {blank}, closed-cup flash point of the "
+            f"fragrance {blank}, pour at {blank}, wax maker&#39;s maximum {blank}.") in text
+
+
 def test_large_type_on_every_page():
     page = quick_sheet_html(plan())
     assert ".quick { font-size: 14pt; }" in page and page.count('class="quick"') == 3
