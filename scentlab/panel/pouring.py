@@ -97,10 +97,13 @@ def _saved(receipt, table, words):
 def _stored(store, row, key, asked):
     """The receipt of a pour, new or sent again."""
     stored = store.find("pours", key)  # sent again, perhaps after midnight
-    if stored is None and asked:
-        raise Doubtful(asked)
     if stored and stored[0]["pour"] == row["pour"]:
         return stored[1]
+    if store.distinct("pours", ("pour",), pour=row["pour"]):
+        raise RefusedError(f"{row['pour']} is logged already, perhaps at the computer or on "
+                           "another phone; it stays as it is")
+    if asked:
+        raise Doubtful(asked)
     return store.add("pours", row, key=key)
 
 

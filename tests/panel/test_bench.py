@@ -234,7 +234,8 @@ class TestPourDay:
             "B", "secretmix", 200.0, 12.5, 70.0)
         assert [p["logged"] for p in first[1]["pours"]] == [True, True, False]
         status, told = self.save(maker, key="pour-00002")
-        assert status == 409 and "stored already" in told["error"]
+        assert status == 409 and told["error"] == (
+            "P78 is logged already, perhaps at the computer or on another phone; it stays as it is")
 
     def test_other_units_are_understood(self, maker, store):
         typed = {"wax_g": "7.05 oz", "fragrance_g": "0,44 oz", "add_temp_c": "158 °F",
