@@ -259,19 +259,19 @@ def places_left(store, assessor, sitting, kind):
     return sorted(planned - taken)
 
 
-def pairs_waiting(store, assessor):
-    """The planned pairs that a tester has not compared, in order: dicts of the plan. A pair waits
+def pairs_waiting(store, *assessors):
+    """The planned pairs that testers have not compared, in order: dicts of the plan. A pair waits
     for both its test batches to be logged."""
     there = {p.code for p in _Day(store).pieces if p.poured_on}
     done = store.distinct("pairs", PAIRS.key)
     return [p for p in plan_to_do(store).get("pairs", ())
-            if p["assessor"] == assessor and {p["first"], p["second"]} <= there
+            if p["assessor"] in assessors and {p["first"], p["second"]} <= there
             and tuple(p[n] for n in PAIRS.key) not in done]
 
 
 def pairs_to_compare(store, assessors):
     """How many pairs these testers have still to compare, in words; '' for none."""
-    pairs = sum(len(pairs_waiting(store, assessor)) for assessor in assessors)
+    pairs = len(pairs_waiting(store, *assessors))
     return f"{count_of(pairs, 'pair')} to compare" if pairs else ""
 
 

@@ -2,6 +2,7 @@
 
 import pytest
 
+from scentlab.recording import progress
 from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.importing import export_csvs, import_csvs
 from scentlab.recording.progress import pairs_waiting, score_words, see_progress
@@ -76,6 +77,21 @@ def test_the_store_knows_both_pieces(store):
     plan = {"pieces": [{"code": "205", "pour": "P01-1", "test": "throw"}]}
     with pytest.raises(StoreError, match="piece 205 has scores"):
         store.save_plan(plan)
+
+
+def test_what_waits_for_many_testers_is_found_in_one_look(store, monkeypatch):
+    pairs = [{"sitting": "Q1", "kind": "cold", "assessor": f"A{n}", "position": 1, "first": "417",
+              "second": "205"} for n in range(1, 7)]
+    store.save_plan({"assessors": [p["assessor"] for p in pairs], "pairs": pairs})
+    days = []
+
+    class Day(progress._Day):
+        def __init__(self, *arguments):
+            days.append(arguments)
+            super().__init__(*arguments)
+
+    monkeypatch.setattr(progress, "_Day", Day)
+    assert score_words(store) == ("6 pairs to compare", "") and len(days) == 2
 
 
 def test_what_waits(store):
