@@ -39,7 +39,8 @@ _KEPT = {"heat": "heat-cycled", "rest": "room-temperature"}
 _MEANINGS = {
     "as sold": "pieces with topping, decoration and pack; the answer is for plain ones",
     UNGRADED: "planned sweat pieces already poured but not graded; the answer leaves them out",
-    "sweat otherwise": "pieces kept the other way that sweated where none of the deciding ones did",
+    "sweat, other storage": "pieces kept the other way that sweated where none of the deciding "
+                            "ones did",
     "storage": "how the deciding pieces were kept; the answer covers no other storage",
     "heat reached": "what the max-min thermometer beside the pieces showed; a colder or shorter "
                     "cycle than planned is a milder test",
@@ -49,9 +50,9 @@ _MEANINGS = {
     "lots": "the lots of wax and fragrance poured; other lots may sweat earlier",
     "scale": "what the fragrance scale showed with a known weight on it; a scale that reads 4 % "
              "high shifts every load by 4 %",
-    "off the plan": "test batches weighed {far} or more off their planned load",
+    "batches off the plan": "test batches weighed {far} or more off their planned load",
     "pots": "pots of melted wax behind the answer; pieces from one pot are not independent",
-    "unlike the rest": "pots that sweated more or less than pots of that blend should",
+    "pots unlike the rest": "pots that sweated more or less than pots of that blend should",
     "assumed": "what fills gaps in the evidence; it matters most where there is little",
     "testers": "people who scored throw",
     "pairs": "pairs of pieces compared side by side, fitted together with the scores",
@@ -141,14 +142,15 @@ def find_rests(series, rules, stress, odd_pots=(), loads=None, harshest=None):
         found = {
             "as sold": as_sold and (as_sold, as_sold),
             UNGRADED: _ungraded(planned, blend),
-            "sweat otherwise": _otherwise(own, stress, rules),
+            "sweat, other storage": _otherwise(own, stress, rules),
             "storage": _storage(own, stress, plan, rules, harshest),
             "heat reached": _heat(own, stress, series),
             "seen up to": _age(own, stress, rules, load),
             "lost": _lost(lost, planned, blend),
-            "lots": (_lots(series, blend), ""), "off the plan": _off_plan(series.pours, blend),
+            "lots": (_lots(series, blend), ""),
+            "batches off the plan": _off_plan(series.pours, blend),
             "pots": (_pots(pots), "one pot" if pots == 1 else ""),
-            "unlike the rest": (odd or "none", odd), "assumed": (_assumed(own, stress), ""),
+            "pots unlike the rest": (odd or "none", odd), "assumed": (_assumed(own, stress), ""),
             "testers": (f"{throws['assessor'].nunique() or 'none'}", ""),
             "pairs": len(two) and (
                 f"{len(two)} by {count_of(two['assessor'].nunique(), 'tester')}", ""),

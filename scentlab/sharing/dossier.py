@@ -29,8 +29,8 @@ from scentlab.words import (
 
 MOST_CHECKED = 120  # characters of who checked: a line of the page
 _RESTS = {"heat reached": "Heat as reached", "seen up to": "Seen up to",
-          "scale": "Scale check", "off the plan": "Batches off the plan",
-          "unlike the rest": "Pots unlike the rest"}
+          "scale": "Scale check", "batches off the plan": "Batches off the plan",
+          "pots unlike the rest": "Pots unlike the rest"}
 _SHORT = 16  # digits of a fingerprint that are printed
 
 

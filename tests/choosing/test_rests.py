@@ -63,7 +63,7 @@ def test_nothing_missing(looked):
     assert value(rests, "scale")["value"] == "100.1 g under 100 g"
     assert set(rests.table["name"]) == {
         "storage", "heat reached", "seen up to", "pots", "lots", "testers", "scale",
-        "off the plan", "unlike the rest", "assumed"}
+        "batches off the plan", "pots unlike the rest", "assumed"}
     assert (rests.table["meaning"].str.len() > 10).all()
 
 
@@ -260,12 +260,12 @@ def test_a_batch_off_its_plan(looked):
                        "heat")
     name = pours.at[first, "pour"]
     assert rests.headline("soft") == "2 test batches weighed off the planned load."
-    assert value(rests, "off the plan")["value"].startswith(
+    assert value(rests, "batches off the plan")["value"].startswith(
         f"{name} holds {say_load_oz(pours.at[first, 'load_pct'])}, planned "
         f"{say_load_oz(planned[first])}; {pours.at[other, 'pour']} holds ")
     assert rests.headline("hard") == ""
     near = replace(series, pours=pours.assign(planned_load_pct=pours["load_pct"] + 0.4))
-    assert value(find_rests(near, Rules(), "heat"), "off the plan")["value"] == "none"
+    assert value(find_rests(near, Rules(), "heat"), "batches off the plan")["value"] == "none"
 
 
 def test_a_pot_unlike_the_rest_is_named(looked):
@@ -331,7 +331,7 @@ def test_pieces_kept_otherwise_that_sweated_first_are_named_as_they_were_kept(lo
     lowest = series.grades["load_pct"].min()
     low = (series.grades["load_pct"] < lowest + 0.5) & series.grades["test"].eq("sweat")
     grades = series.grades.assign(stress=np.where(low, "rest", "heat"), grade=np.where(low, 3, 0))
-    row = value(find_rests(replace(series, grades=grades), Rules(), "heat"), "sweat otherwise")
+    row = value(find_rests(replace(series, grades=grades), Rules(), "heat"), "sweat, other storage")
     assert row["value"].endswith("up, where no heat-cycled piece did")
     assert " room-temperature pieces sweated from " in row["value"]
 
