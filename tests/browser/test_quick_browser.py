@@ -54,6 +54,9 @@ def test_from_three_fields_to_the_weights(chromium, lab, folder):
     picture(page, "plan-desktop")
     tap(page, ".scent-press-make")
     wait_for(page, "Sheet of pot P01 to print", ".jp-OutputArea-output")
+    # The form that had the keys is gone: they go on where it says what to do now.
+    page.wait_for_function("() => document.activeElement.matches('.scent-form')"
+                           " && document.activeElement.innerText.includes('Now: ')", timeout=8000)
     link = page.locator("a:has-text('Sheet of pot P01')")
     assert link.evaluate("e => getComputedStyle(e).textDecorationLine") == "underline"
     with page.context.expect_page() as sheet:

@@ -4,7 +4,7 @@
 // are graded the keys 0 to 4 are taps on the grades, where they are smelt 0 to 10 on the throws.
 const TIMEOUT = 4000;
 // The second tap of a double tap would meet the next piece. By a clock that nobody sets.
-const DOUBLE_TAP = 600;
+const DOUBLE_TAP = 600, SWAP = 20000;
 const TEN = 700;  // so long a typed 1 waits for a 0
 
 function newKey() {
@@ -38,7 +38,7 @@ export default {
       going = setTimeout(() => { if (banner.textContent === words) banner.textContent = ""; }, 4000);
     }
     let form = null, pending = null, saves = false, timer = null, tapped = -Infinity, last = "", one = null,
-      away = false;
+      away = false, place = null;
 
     function label() {
       if (!form) return;
@@ -136,6 +136,7 @@ export default {
         return;
       }
       tapped = performance.now();
+      place = form.closest(".jp-OutputArea-output");
       last = name;
       banner.textContent = "";
       saves = button.classList.contains("scent-saves");
@@ -167,6 +168,14 @@ export default {
           && !document.activeElement?.matches("input, select, textarea")) {
         form.focus({ preventScroll: true });
       }
+    }
+    // A form that another takes the place of must not leave the keys to nobody.
+    function passKeys() {
+      const next = place && place.querySelector(".scent-form");
+      if (!next || Date.now() - tapped > SWAP || document.activeElement !== document.body) return;
+      next.tabIndex = -1;
+      next.dataset.lmSuppressShortcuts = "true";
+      next.focus();
     }
     // A form that has shrunk must not leave its answer out of sight.
     function bringIntoView() {
@@ -205,6 +214,7 @@ export default {
       model.off("msg:custom", heard);
       model.off("change:names change:pressed", label);
       if (form) {
+        setTimeout(passKeys, 300);
         form.removeEventListener("keydown", keyed);
         form.removeEventListener("click", press, true);
       }
