@@ -172,7 +172,7 @@ export default {
     // A form that another takes the place of must not leave the keys to nobody.
     function passKeys() {
       const next = place && place.querySelector(".scent-form");
-      if (!next || Date.now() - tapped > SWAP || document.activeElement !== document.body) return;
+      if (!next || performance.now() - tapped > SWAP || document.activeElement !== document.body) return;
       next.tabIndex = -1;
       next.dataset.lmSuppressShortcuts = "true";
       next.focus();
