@@ -117,6 +117,8 @@ class Store:
     def __init__(self, folder: str | Path) -> None:
         self.folder, self.place = Path(folder), str(folder)
         self._path = self.folder.absolute() / FILE_NAME  # the same from another working directory
+        self._journal = self._path.with_name(f"{FILE_NAME}-wal")
+        self._whole = False  # whether it was looked through for damage
         self._held = None  # connections that rest, where some are kept
         self._found = {}  # what was asked for, with the last row of its table then
         self._own = threading.local()  # of a thread that stores several together, its connection
@@ -150,6 +152,7 @@ class Store:
             connection.execute("PRAGMA journal_mode=WAL")
         with store._transaction("BEGIN IMMEDIATE") as connection:
             bring_up(connection, about)
+        store._whole = True
         return store
 
     @classmethod
@@ -173,6 +176,7 @@ class Store:
             # All rows, however long it takes: those of tables built again get sums anew.
             if older and (words := next(changed_rows(connection, TABLES), None)):
                 raise store._damaged(words)
+        store._whole = True
         if older:
             store._migrate()
         with store._reading() as connection:
@@ -410,12 +414,21 @@ class Store:
     def _connect(self):
         # A journal of this kind needs a file beside the database even to read it. In a folder that
         # nobody can write to, and without such a journal, nothing changes, which SQLite may know.
-        # One that was moved meanwhile is not begun anew, empty.
-        path, journal = self._path.absolute(), self._path.with_name(f"{FILE_NAME}-wal")
-        frozen = path.exists() and not os.access(path.parent, os.W_OK) and not journal.exists()
+        # One that was moved meanwhile is not begun anew, empty. One that may write joins a journal
+        # that was left to the file for good: not before they are known to belong together.
+        folder, left = self._path.parent, self._left()
+        frozen = self._path.exists() and not os.access(folder, os.W_OK) and left is None
+        return self._opened("immutable=1" if frozen else
+                            "mode=ro" if left and not self._whole else "mode=rw")
+
+    def _left(self):
+        """The size of the journal beside the file; None where there is none."""
+        return self._journal.stat().st_size if self._journal.exists() else None
+
+    def _opened(self, how):
         connection = sqlite3.connect(
-            f"file:{quote(str(path))}?{'immutable=1' if frozen else 'mode=rw'}", uri=True,
-            isolation_level=None, timeout=BUSY_S, check_same_thread=False,
+            f"file:{quote(str(self._path))}?{how}", uri=True, isolation_level=None,
+            timeout=BUSY_S, check_same_thread=False,
         )
         connection.row_factory = sqlite3.Row
         connection.execute("PRAGMA synchronous=FULL")
@@ -487,6 +500,10 @@ class Store:
 
     def _version(self):
         with self._reading() as connection:
+            if not self._path.stat().st_size and not self._left():
+                raise StoreError(
+                    f"{self.place}: {FILE_NAME} is empty, as a full disk or a copy that was "
+                    "stopped leaves it", "put a copy of it back, or begin anew in another folder")
             if columns_of(connection, "about")[:2] != ("name", "value"):
                 raise StoreError(
                     f"{self.place} holds no series: its {FILE_NAME} belongs to another program",
@@ -522,10 +539,22 @@ class Store:
         """The error of a damaged store, in one sentence with the way out."""
         words = " ".join(str(what).split())
         words = words if len(words) <= 160 else words[:157] + "..."
+        mixed = not self._whole and bool(self._left()) and self._whole_alone()
         return DamagedError(
             f"{self.place} is damaged ({words}): leave the file alone and go back to a copy, or "
             "export what is good with: scentlab export FOLDER --whole-rows --out OTHER-FOLDER"
+            + mixed * (f". If you have put a copy back: the {FILE_NAME}-wal beside it is of the "
+                       f"file before. Move {FILE_NAME}-wal and {FILE_NAME}-shm to another folder "
+                       "and try again")
         )
+
+    def _whole_alone(self):
+        """Whether no damage is found in the file where what its journal holds is left out."""
+        try:
+            with contextlib.closing(self._opened("immutable=1")) as alone:
+                return first_fault(alone) is None
+        except FAILED:
+            return False
 
     def _clear_error(self, error):
         """What an error of SQLite means and what to do about it."""

@@ -395,3 +395,50 @@ def test_a_file_that_is_moved_meanwhile_is_not_begun_anew(store, folder):
     assert not (folder / FILE_NAME).exists()
     aside.rename(folder / FILE_NAME)
     store.add("pieces", {"code": "418", "pour": "P01"})
+
+
+def left_journal(folder, table, row):
+    """Leave the journal of a program that is killed once it has stored a row."""
+    subprocess.run([sys.executable, "-c",
+                    "import os, sys; from scentlab.recording.store import Store\n"
+                    "store = Store.open(sys.argv[1]); store.hold()\n"
+                    f"store.add({table!r}, {row!r}); os._exit(9)", str(folder)], check=False)
+
+
+def test_a_copy_put_back_beside_the_journal_of_a_killed_program_is_not_spoilt(scored, folder):
+    copy = (folder / FILE_NAME).read_bytes()
+    scored.add("unpoured", {"pour": "P99-1"})
+    left_journal(folder, "heats", {"started_on": "2026-03-14", "high_c": 38.0, "low_c": 20.0,
+                                   "hours": 12.0, "cycles": 3})
+    (folder / FILE_NAME).write_bytes(copy)
+    with pytest.raises(DamagedError) as error:
+        Store.open(folder)
+    assert str(error.value).endswith(
+        f"--out OTHER-FOLDER. If you have put a copy back: the {FILE_NAME}-wal beside it is of the "
+        f"file before. Move {FILE_NAME}-wal and {FILE_NAME}-shm to another folder and try again")
+    assert (folder / FILE_NAME).read_bytes() == copy
+    for end in ("-wal", "-shm"):
+        (folder / f"{FILE_NAME}{end}").unlink()
+    assert Store.open(folder).check() == () and Store.open(folder).rows("unpoured").empty
+
+
+def test_the_journal_of_a_killed_program_is_taken_up(scored, folder):
+    left_journal(folder, "unpoured", {"pour": "P99-2"})
+    assert len(Store.open(folder).rows("unpoured")) == 1
+
+
+def test_an_entry_that_is_gone_is_damage(scored, folder):
+    with sqlite3.connect(folder / FILE_NAME) as raw:
+        raw.execute("UPDATE sqlite_sequence SET seq = seq + 1 WHERE name = 'grades'")
+    with pytest.raises(DamagedError, match="grades lacks 1 of its entries"):
+        Store.open(folder)
+
+
+def test_an_empty_file_is_no_other_program(folder):
+    folder.mkdir(exist_ok=True)
+    (folder / FILE_NAME).write_bytes(b"")
+    with pytest.raises(StoreError) as error:
+        Store.open(folder)
+    assert str(error.value) == (
+        f"{folder}: {FILE_NAME} is empty, as a full disk or a copy that was stopped leaves it; put "
+        "a copy of it back, or begin anew in another folder")
