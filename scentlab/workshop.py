@@ -40,7 +40,7 @@ def make_series(folder, title=None, plan=None, units=None):
 
     The folder must be new or empty. Should anything fail, it is left as it was.
     """
-    with _all_or_nothing(Path(folder)) as place:
+    with all_or_nothing(Path(folder)) as place:
         store = Store.create(place, title=title or Path(folder).resolve().name)
         if plan:
             store.save_plan(plan)
@@ -74,7 +74,7 @@ def make_demo_series(folder: str | Path) -> Store:
     >>> bool(store.about()["invented"])
     True
     """
-    with _all_or_nothing(Path(folder)) as place:
+    with all_or_nothing(Path(folder)) as place:
         store = Store.create(place, title=demo_plan()["title"], invented=True)
         store.save_plan(demo_plan())
         files = {t.name: demo_folder() / f"{t.name}.csv" for t in IMPORT_TABLES}
@@ -83,7 +83,7 @@ def make_demo_series(folder: str | Path) -> Store:
 
 
 @contextlib.contextmanager
-def _all_or_nothing(folder):
+def all_or_nothing(folder):
     """A temporary folder beside ``folder`` that takes its place when all has gone well."""
     if folder.exists() and any(folder.iterdir()):
         raise FileExistsError(f"the folder {folder} is not empty; give a new or empty folder")
@@ -91,13 +91,18 @@ def _all_or_nothing(folder):
     place = Path(tempfile.mkdtemp(prefix=".scentlab-", dir=folder.parent))
     try:
         yield place
-        (place / EXPORTS_NAME).mkdir()
+        (place / EXPORTS_NAME).mkdir(exist_ok=True)
         place.chmod(0o755)  # mkdtemp keeps others out; a series folder is an ordinary folder
         if folder.exists():
             folder.rmdir()
         place.rename(folder)
-    except BaseException:
+    except BaseException as error:
         shutil.rmtree(place, ignore_errors=True)
+        # What could not be done, a person asked of the folder.
+        error.args = tuple(a.replace(str(place), str(folder)) if isinstance(a, str) else a
+                           for a in error.args)
+        if isinstance(error, OSError) and error.filename:
+            error.filename = str(error.filename).replace(str(place), str(folder))
         raise
 
 

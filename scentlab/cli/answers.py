@@ -30,7 +30,7 @@ from scentlab.sharing.opening import package_fingerprint
 from scentlab.sharing.report import write_report
 from scentlab.words.answers import pick_notes, ranking_sentences
 from scentlab.words.tables import costs_table, pick_table
-from scentlab.workshop import make_demo_series
+from scentlab.workshop import all_or_nothing, make_demo_series
 
 
 def analysed(folder, rules, seed, memory=None):
@@ -123,13 +123,13 @@ def _weigh(arguments):
 
 def _demo(arguments):
     folder = empty_folder(arguments.folder)
-    report = folder / "report.html"
     working("the record, the fits and the report")
-    make_demo_series(folder)
-    analysis = analysed(folder, Rules(), arguments.seed)
-    write_report(analysis, report)
+    with all_or_nothing(folder) as place:
+        make_demo_series(place)
+        analysis = analysed(place, Rules(), arguments.seed)
+        write_report(analysis, place / "report.html")
     print(f"Made the demo series in {folder}. Its data are invented and are no evidence.")
     print(*text_table(pick_table(analysis), (1, 2, 3, 4, 7)), sep="\n")
     noted(ranking_sentences(analysis), "")
-    print(f"Report: {report}\nNext: open it in a browser, or type")
+    print(f"Report: {folder / 'report.html'}\nNext: open it in a browser, or type")
     print(f"  {call('lab', folder)}")

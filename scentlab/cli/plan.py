@@ -8,7 +8,7 @@ from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
 from scentlab.planning.sheets import write_sheets
 from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.text import seed_of
-from scentlab.workshop import begin_series
+from scentlab.workshop import EXPORTS_NAME, all_or_nothing, begin_series
 
 
 def _plan(arguments):
@@ -44,9 +44,11 @@ def _keep(proposal, folder, arguments):
     if proposal.plan is None:
         raise CannotDo(proposal.sentence)
     plan = proposal.plan
-    begin_series(folder, plan.title, plan.to_dict(), arguments.units)
+    with all_or_nothing(folder) as place:
+        begin_series(place, plan.title, plan.to_dict(), arguments.units)
+        sheets = write_sheets(plan, place / EXPORTS_NAME, arguments.paper)
     shelve(folder, plan.to_dict())
     print(proposal.sentence)
-    written = [path.stem for _, path in write_sheets(plan, folder / "exports", arguments.paper)]
+    written = [path.stem for _, path in sheets]
     print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
     print(f"Next: {call('lab', folder)}")
