@@ -3,6 +3,8 @@
 import errno
 import html
 import os
+import re
+import shlex
 import tempfile
 import tomllib
 from pathlib import Path
@@ -92,6 +94,9 @@ def why_not(error):
     >>> why_not(OSError(errno.ENOSPC, "No space left on device", "a/report.html"))
     'the disk of a is full; nothing was half written. Make room and try again'
     """
+    if isinstance(error, UnicodeError):
+        return ("a name or word has signs that are no UTF-8. Rename the folder or file, or set the "
+                "terminal to UTF-8")
     if isinstance(error, MemoryError):
         return "this computer has too little free memory. Close other programs and try again"
     folder = Path(error.filename).parent if isinstance(error.filename, str) else "the folder"
@@ -101,6 +106,18 @@ def why_not(error):
         return (f"{folder} cannot be written to or read. Give yourself permission, or work in a "
                 "folder of your own")
     return str(error)
+
+
+def quoted(path):
+    """A path or word as the terminal takes it; one that begins with a dash is no option.
+
+    >>> quoted("-fig"), quoted("my fig")
+    ('./-fig', "'my fig'")
+    """
+    words = f".{os.sep}{path}" if str(path).startswith("-") else str(path)
+    if os.name == "nt":
+        return f'"{words}"' if re.search(r"[^\w.:\\-]", words) else words
+    return shlex.quote(words)
 
 
 def table_beside(module, name):

@@ -36,7 +36,8 @@ def main(argv=None):
                   "nothing is half written", file=sys.stderr)
             return 130
         except _known_errors() as error:
-            words = why_not(error) if isinstance(error, (OSError, MemoryError)) else error
+            outside = isinstance(error, (OSError, MemoryError, UnicodeError))
+            words = why_not(error) if outside else error
             print(f"scentlab {arguments.command}: {words}", file=sys.stderr)
             return 2
 
@@ -64,7 +65,7 @@ def _known_errors():
     from scentlab.sharing.guard import SharingError
 
     return (CannotDo, DataError, Refusal, StoreError, FitError, SharingError, OSError,
-            MemoryError)
+            MemoryError, UnicodeError)
 
 
 def parser():

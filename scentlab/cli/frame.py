@@ -3,7 +3,6 @@
 import argparse
 import contextlib
 import re
-import shlex
 import shutil
 import sys
 import textwrap
@@ -12,7 +11,7 @@ from importlib import import_module
 from pathlib import Path
 
 from scentlab import amounts
-from scentlab.files import table_beside, write_whole
+from scentlab.files import quoted, table_beside, write_whole
 from scentlab.text import count_of as count  # noqa: F401 - for the commands
 from scentlab.units import show_in, shown
 
@@ -209,6 +208,10 @@ def series_folder(name):
             f"{folder} is not a series folder: it has no {STORE_NAME}; make one with: "
             f"{call('new', folder)}"
         )
+    for other in sorted(folder.glob("series?*.sqlite")):
+        noted([f"{other} is not read, only {STORE_NAME} is. If a sync program made it, it may hold "
+               "what another computer stored. To see, copy it into a new folder as "
+               f"{STORE_NAME}."], file=sys.stderr)
     units_of(folder)
     return folder
 
@@ -292,10 +295,6 @@ def understood(parts, given, name, form):
     return parts
 
 
-def quoted(path):
-    return shlex.quote(str(path))
-
-
 def program():
     """How this program can be called from here: by its name only if the shell would find it."""
     return "scentlab" if shutil.which("scentlab") else f"{quoted(sys.executable)} -m scentlab"
@@ -321,10 +320,10 @@ def listed(words):
         print(item(one))
 
 
-def noted(notes, kind="Note: "):
+def noted(notes, kind="Note: ", file=None):
     """Print notes, each as wide as the screen."""
     for words in filter(None, notes):
-        print(textwrap.fill(f"{kind}{words}", _screen(), subsequent_indent="  "))
+        print(textwrap.fill(f"{kind}{words}", _screen(), subsequent_indent="  "), file=file)
 
 
 def exported(folder, name, text):

@@ -19,7 +19,7 @@ from scentlab.quick import ASKED, NEVER, QuickCheck, plan_asked, say_batch, weig
 from scentlab.recording.pouring import scale_words
 from scentlab.recording.records import heat_problem
 from scentlab.recording.unpoured import unpoured, unpoured_words
-from scentlab.schema import HEATS, POURS, SWEAT_GRADES
+from scentlab.schema import HEATS, POURS, SWEAT_GRADES, YEAR_OFF
 from scentlab.series import heat_words
 from scentlab.text import count_of
 from scentlab.units import say_weight, shown
@@ -274,6 +274,10 @@ def _grade(check):
     """Ask the sweat grades of the pieces that are ready, and store each at once."""
     todo = check.due().to_dict("records")
     if not todo:
+        return
+    late = dt.timedelta(max(p["age_days"] - p["planned_age_days"] for p in todo))
+    if late > YEAR_OFF and not _sure(
+            f"They were due {late.days} days ago. Is it true that today is {check.today}?"):
         return
     print(f"Ready to grade: {count_of(len(todo), 'piece')}. Inspect each in daylight:")
     print("; ".join(f"{g} {words}" for g, words in enumerate(SWEAT_GRADES))

@@ -5,12 +5,11 @@ import html
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from shlex import quote
 
 import ipywidgets as w
 
 from scentlab.amounts import as_typed, keep_units, units_here, units_typed
-from scentlab.files import file_link, page_links
+from scentlab.files import file_link, page_links, quoted
 from scentlab.forms.fields import (
     TABLES,
     Field,
@@ -294,7 +293,7 @@ class QuickPage(w.VBox):
                 ] * bool(left)
         todo += [f"grade {count_of(due, 'piece')} (keys 0 to 4, or tap)"] * bool(due)
         todo += ["see the answer"] * (self.answer is not None)
-        phone = (f"From a phone: type scentlab panel {quote(str(self._folder.resolve()))} --host "
+        phone = (f"From a phone: type scentlab panel {quoted(self._folder.resolve())} --host "
                  "0.0.0.0 in a terminal; it shows the link.")
         words = html.escape(phone if due and held else words)
         self.now.value = (f"<h2>{html.escape(self.check.plan.title)}</h2><p><b>Now: "
