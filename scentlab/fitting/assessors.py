@@ -6,13 +6,14 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from scentlab.fitting.throw_model import FLOOR
+from scentlab.fitting.throw_model import MEDIANS
 
 AGAINST, APART, RANDOM = "against the others", "hardly with the others", "at random"
 OF_TWO = ("hardly any rise with more fragrance where the other tester did; a third would show who "
           "is right")
 # One panel in a hundred or so has a sound assessor flagged by a rule.
 WRONGLY = 0.01
+STEP = 0.5  # points: to which scores are given
 LEAST_POURS = 5
 
 
@@ -96,7 +97,7 @@ def _as_wild(assessor, lines):
     # One who gives everything the same score must not make the others look wild.
     usual = max(sum(a.df * a.scatter for a in others) / df,
                 np.median([a.scatter for a in lines.values()]))
-    return special.fdtrc(own.df, df, own.scatter / max(usual, 1e-12))
+    return special.fdtrc(own.df, df, own.scatter / max(usual, STEP**2))
 
 
 def _how(own, others, as_wild, chance):
@@ -121,7 +122,8 @@ def slipped(scores):
     None where there is none.
 
     The largest externally studentised residual of a parabola over the loads of each blend with a
-    level of each tester, by Bonferroni over all scores.
+    level of each tester, by Bonferroni over all scores. Near an end of the scale all scores
+    scatter less than testers do, so no less than the usual scatter is taken.
     """
     testers, blends = (pd.get_dummies(scores[n], dtype=float) for n in ("assessor", "blend"))
     load = scores["load_pct"].to_numpy(float)[:, None] / scores["load_pct"].max()
@@ -132,7 +134,7 @@ def slipped(scores):
     if df < 1:
         return None
     rest = y - left @ (left.T @ y)
-    variance = np.maximum((rest @ rest - rest**2 / free) / df, FLOOR**2)
+    variance = np.maximum((rest @ rest - rest**2 / free) / df, MEDIANS["score"] ** 2)
     t = np.abs(rest) / np.sqrt(variance * free)
     place = int(t.argmax())
     sure = 2 * len(y) * special.stdtr(df, -t[place]) < WRONGLY

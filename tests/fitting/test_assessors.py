@@ -61,6 +61,19 @@ def test_a_slip_is_what_statsmodels_calls_an_outlier():
     assert found == (20, pytest.approx(others.iloc[0]))
 
 
+def test_honest_scores_near_the_end_of_the_scale_hold_no_slip_and_a_slip_there_is_found():
+    """There most scores are 10, so that a 7 among them lies many of their own standard deviations
+    off, as ``outlier_test`` has it."""
+    scores = by_load({"A1": 1.0, "A2": 1.0, "A3": 1.0}, noise=0.0).reset_index(drop=True)
+    scores["throw"] = 10.0
+    scores.loc[[3, 11], "throw"] = 9.0
+    for given, named in ((7.0, False), (1.0, True)):
+        scores.loc[20, "throw"] = given
+        chances = smf.ols("throw ~ C(assessor) + C(blend) * (load_pct + I(load_pct ** 2))",
+                          scores).fit().outlier_test()["bonf(p)"]
+        assert chances.min() < 0.01 and (slipped(scores) is not None) == named
+
+
 def test_too_few_scores_or_all_as_expected_hold_no_slip():
     assert slipped(by_load({"A1": 1.0}, ("soft",)).iloc[:4].reset_index(drop=True)) is None
     assert slipped(by_load({"A1": 1.0, "A2": 1.0}, noise=0.0).reset_index(drop=True)) is None
