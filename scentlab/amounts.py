@@ -315,8 +315,8 @@ def read_amount(text, unit, choice=None):
     A bare number is in the unit that the workshop chose; where that is oz, a bare load is refused,
     for it could be oz per lb or %.
 
-    >>> read_amount("9.45", "g", Shown("oz")), read_amount("100.4", "°C", Shown("oz", "F"))
-    (267.9029935, 38.0)
+    >>> read_amount("16", "g", Shown("oz")), read_amount("100.4", "°C", Shown("oz", "F"))
+    (453.59237, 38.0)
     """
     read, usual = READERS[unit]
     choice = choice or Shown()

@@ -423,7 +423,8 @@ class Store:
 
     def _left(self):
         """The size of the journal beside the file; None where there is none."""
-        return self._journal.stat().st_size if self._journal.exists() else None
+        with contextlib.suppress(FileNotFoundError):  # another program may take it away meanwhile
+            return self._journal.stat().st_size
 
     def _opened(self, how):
         connection = sqlite3.connect(
