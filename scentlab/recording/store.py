@@ -423,7 +423,7 @@ class Store:
 
     def _left(self):
         """The size of the journal beside the file; None where there is none."""
-        with contextlib.suppress(FileNotFoundError):  # another program may take it away meanwhile
+        with contextlib.suppress(OSError):  # another program may take it away at any time
             return self._journal.stat().st_size
 
     def _opened(self, how):

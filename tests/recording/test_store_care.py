@@ -6,6 +6,7 @@ import sqlite3
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -425,6 +426,14 @@ def test_a_copy_put_back_beside_the_journal_of_a_killed_program_is_not_spoilt(sc
 def test_the_journal_of_a_killed_program_is_taken_up(scored, folder):
     left_journal(folder, "unpoured", {"pour": "P99-2"})
     assert len(Store.open(folder).rows("unpoured")) == 1
+
+
+def test_a_journal_that_another_program_takes_away_meanwhile_holds_nobody_up(
+    scored, folder, monkeypatch,
+):
+    there = Path.exists  # as it was found, a moment before it goes
+    monkeypatch.setattr(Path, "exists", lambda path: path.name.endswith("-wal") or there(path))
+    assert not Store.open(folder).rows("grades").empty
 
 
 def test_an_entry_that_is_gone_is_damage(scored, folder):
