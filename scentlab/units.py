@@ -298,10 +298,10 @@ def say_weight(grams, total=False):
     :func:`say_ounces` has it.
 
     >>> say_weight(28.35), say_weight(453.6), say_weight(5.31), say_weight(10044, total=True)
-    ('28 g (1 oz)', '454 g (16 oz)', '5.3 g (0.19 oz)', '10.04 kg (22 lb 2.3 oz)')
+    ('28 g (1 oz)', '454 g (16 oz)', '5.3 g (0.19 oz)', '10.044 kg (22 lb 2.3 oz)')
     """
     fine, own = grams < 20.0, _chosen.weight == "oz"
-    metric = f"{grams / 1000:.2f} kg" if total and grams >= 5000.0 else f"{grams:.{int(fine)}f} g"
+    metric = f"{grams / 1000:.3f} kg" if total and grams >= 5000.0 else f"{grams:.{int(fine)}f} g"
     said = metric, say_ounces(grams, 2 if fine or own else 1, total)
     return _both(said, own)
 

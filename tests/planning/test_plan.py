@@ -275,7 +275,7 @@ def test_plan_in_words():
     one = plan()
     assert one.sentence == (
         "3 blends in 6 pots, 6 loads from 4.0 % (0.64 oz/lb) to 14.0 % (2.24 oz/lb): 36 test "
-        "batches and 396 pieces of 25 g (0.9 oz); 10.04 kg (22 lb 2.3 oz) of wax and 892 g (1 lb "
+        "batches and 396 pieces of 25 g (0.9 oz); 10.044 kg (22 lb 2.3 oz) of wax and 892 g (1 lb "
         "15.5 oz) of fragrance, with spare; hot throw in 12 sessions, 12.0 h by the clock; poured "
         "on 2 days from 2026-12-01 to 2026-12-02, 16 evenings over 26 days."
     )
