@@ -93,9 +93,12 @@ def all_or_nothing(folder):
         yield place
         (place / EXPORTS_NAME).mkdir(exist_ok=True)
         place.chmod(0o755)  # mkdtemp keeps others out; a series folder is an ordinary folder
-        if folder.exists():
-            folder.rmdir()
-        place.rename(folder)
+        if folder.exists():  # a terminal may be in it, or it is a link; the record comes last
+            for part in sorted(place.iterdir(), key=lambda path: path.name == FILE_NAME):
+                part.rename(folder / part.name)
+            place.rmdir()
+        else:
+            place.rename(folder)
     except BaseException as error:
         shutil.rmtree(place, ignore_errors=True)
         # What could not be done, a person asked of the folder.

@@ -37,6 +37,19 @@ def test_a_plan_stopped_before_its_sheets_can_be_taken_again(tmp_path, monkeypat
     assert cli.main(command) == 0
 
 
+@pytest.mark.parametrize("command", [["new", "."], ["quick", ".", *QUICK],
+                                     ["plan", ".", *PLAN, "--take", "small"]])
+def test_a_series_can_be_begun_in_the_folder_of_the_terminal(tmp_path, monkeypatch, command):
+    folder = tmp_path / "cedar"
+    folder.mkdir()
+    (tmp_path / "linked").symlink_to(folder)
+    monkeypatch.chdir(tmp_path / "linked")
+    assert cli.main(command) == 0
+    assert (folder / FILE_NAME).exists() and (folder / "exports").is_dir()
+    assert not list(folder.glob(".*")) and [p.name for p in tmp_path.iterdir() if p.is_symlink()]
+    assert cli.main(["progress", "."]) == 0
+
+
 def test_what_fails_in_a_new_folder_names_the_folder(tmp_path):
     with pytest.raises(OSError) as error, all_or_nothing(tmp_path / "fig") as place:
         raise OSError(28, "No space left on device", str(place / "units.json"))
