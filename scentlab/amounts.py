@@ -327,7 +327,7 @@ def read_amount(text, unit, choice=None):
         if re.fullmatch(r"[\d. /½¼¾]+", str(text).strip()):
             raise AmountError(text, "could be oz/lb or %",
                               f"write it as {str(text).strip()} oz/lb or {str(text).strip()} %")
-    return round(read(text, usual), 11)  # 0.01 oz in g
+    return round(read(text, usual), 11)  # as many as 0.01 oz has in g
 
 
 def read_cell(text, column, choice=None, digits=2):

@@ -49,6 +49,6 @@ def _keep(proposal, folder, arguments):
         sheets = write_sheets(plan, place / EXPORTS_NAME, arguments.paper)
     shelve(folder, plan.to_dict())
     print(proposal.sentence)
-    written = [path.stem for _, path in sheets]
-    print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
+    print(f"Kept in {folder}; sheets to print are in {folder / EXPORTS_NAME}: "
+          f"{', '.join(path.stem for _, path in sheets)}.")
     print(f"Next: {call('lab', folder)}")
